@@ -43,6 +43,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "line-report": "tell how the lines are doing, what looks wrong and what to do",
         "recalculate": "make the recorded history of a tank again, as a new version",
         "ledger": "look at what a gateway has kept, take it out, check it, copy it",
+        "delivery": "what others need who connect: register map, names everywhere, certificates, users",
         "simulate": "stand in for instruments, with their faults, to try a site file",
         "schema": "print the JSON Schema of a site file, a scenario file or a message",
     }
@@ -50,7 +51,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
 
 _ROOMS = {
     "demonstration": ("demo", "simulate"),
-    "service": ("run", "reload", "check", "people", "ledger", "schema"),
+    "service": ("run", "reload", "check", "people", "ledger", "delivery", "schema"),
     "operator": ("alarms", "enter", "transfers", "show", "dip"),
     "surveyor": ("table",),
     "technician": ("registers", "scan", "record", "replay", "loop-check", "dip-check", "line-report"),

@@ -17,9 +17,9 @@ from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import is_impossible
 from gateway.deliveries import Deliveries, Walled, loop_name
-from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
+from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination, TankScale
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
-from gateway.delivery.destinations import make_destination, takes_records
+from gateway.delivery.destinations import make_destination, takes_history, takes_records
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
 from gateway.desk.site_accounts import SiteAccounts
@@ -45,6 +45,7 @@ from gateway.site_access import access_of, access_status
 from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
+from gateway.tank_scales import tank_scales
 from gateway.watch.house import House
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
@@ -356,15 +357,14 @@ class Daemon:
 
     def _destination(self, plan: DeliveryPlan) -> Destination:
         came_round = self._deliveries_progress.of(loop_name(plan), _LOOP_LATE_S + plan.longest_turn_s)
+        outbox = self._keeping.outbox(plan.name, records=takes_records(plan)) if takes_history(plan) else None
         around = DeliverySurroundings(
-            self._settings.name,
-            self._boot,
-            self.snapshot,
-            self._jitter,
-            came_round,
-            self._keeping.outbox(plan.name, records=takes_records(plan)),
+            self._settings.name, self._boot, self.snapshot, self._jitter, came_round, outbox, self._scales
         )
         return make_destination(plan, around)
+
+    def _scales(self) -> list[TankScale]:
+        return tank_scales(self._settings.tanks)
 
     def _server(self, plan: HttpPlan) -> HttpServer:
         return HttpServer(

@@ -26,12 +26,14 @@ from gateway.payload.lines import lines_json
 from gateway.payload.page_view import AtWork, destination_documents, entered_documents, line_documents
 from gateway.payload.plain import iso_time
 from gateway.payload.readings import readings_pieces
+from gateway.payload.told import sentence_documents
 from gateway.pipeline import Pipeline
 from gateway.settings import SiteSettings
 from gateway.site_desk.answers import SiteAnswers
 from gateway.site_desk.desk import SiteDesk
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
+from gateway.tank_state import AlarmNow, AlarmPhase
 from gateway.watched_tank import Tank
 from gateway.web.assets import Assets
 from gateway.web.interface.part import Interface
@@ -136,7 +138,16 @@ class Page:
         }
 
     def alarms(self) -> list[dict[str, Any]]:
-        return alarm_documents((*self._around.house.alarms(), *self._around.pipeline.alarms()))
+        return alarm_documents(self._alarms())
+
+    def sentences(self) -> list[dict[str, Any]]:
+        standings = [each.standing for each in self._alarms()]
+        return sentence_documents(
+            each.reason for each in standings if each.reason is not None and each.phase is not AlarmPhase.NORMAL
+        )
+
+    def _alarms(self) -> tuple[AlarmNow, ...]:
+        return (*self._around.house.alarms(), *self._around.pipeline.alarms())
 
     def others(self) -> Mapping[str, Any]:
         around = self._around

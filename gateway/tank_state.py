@@ -10,7 +10,17 @@ from typing import NamedTuple
 
 from gateway.records import Figure, Reason
 
-__all__ = ["AlarmKind", "AlarmNow", "AlarmPhase", "AlarmStanding", "LimitTime", "Motion", "Priority", "TankState"]
+__all__ = [
+    "AlarmKind",
+    "AlarmNow",
+    "AlarmPhase",
+    "AlarmStanding",
+    "LimitTime",
+    "Motion",
+    "Priority",
+    "Stillness",
+    "TankState",
+]
 
 
 class Motion(StrEnum):
@@ -148,6 +158,20 @@ class LimitTime(NamedTuple):
     """UTC."""
 
 
+class Stillness(NamedTuple):
+    """What a tank at rest holds against what it is compared with: so a movement is found that nobody announced."""
+
+    change_m3: float
+    """Against the mean of the last day, or since it was armed: liquid at tank conditions, by the quantity that warming
+    does not change."""
+    band_m3: float
+    """So far from that mean it may be, either way."""
+    is_within: bool
+    """Whether nothing was found. What was found holds until it is over, be the change within the band again or not."""
+    since: datetime | None
+    """UTC, to the minute: from when on that mean is; None where the clock is not trusted."""
+
+
 class TankState(NamedTuple):
     """How a tank moves and which alarms it has."""
 
@@ -164,3 +188,5 @@ class TankState(NamedTuple):
     """What the movement is known to be, as a code: `thermal`, `water_draw`; empty where nothing more is known."""
     alarms: tuple[AlarmStanding, ...] = ()
     """Those that are not normal, first things first."""
+    still: Stillness | None = None
+    """None: it is not armed, by having been at rest for long enough, or its contents are not known."""

@@ -18,6 +18,9 @@ from gateway.records import Figure, Quality, Reason, ReasonCode, because
 __all__ = ["DAYS", "above_minimum", "cover_days", "last_days", "offtake", "receipts"]
 
 DAYS = 7
+_NOTHING_OFF = Reason(
+    ReasonCode.NOT_APPLICABLE, "nothing has gone off in these days, so that it lasts for no number of days"
+)
 
 
 def last_days(plan: AccountPlan, now: datetime) -> tuple[Day, ...]:
@@ -73,8 +76,7 @@ def cover_days(available: Figure, off: Figure) -> Figure:
     if available.value is None or off.value is None:
         return Figure(None, Quality.BAD, reasons, 0.0)
     if off.value <= 0.0:
-        text = "nothing has gone off in these days, so that it lasts for no number of days"
-        return Figure(None, Quality.BAD, (because(ReasonCode.NOT_APPLICABLE, text),), 0.0)
+        return Figure(None, Quality.BAD, (_NOTHING_OFF,), 0.0)
     return Figure(available.value / off.value, quality, reasons, available.age_s)
 
 
@@ -83,22 +85,28 @@ def _mean(
 ) -> Figure:
     missing = [day.name for day in days if day.name not in closes]
     if missing:
-        text = "{closed} of {count} days are closed; not {days}"
+        closed, count = len(days) - len(missing), len(days)
         found = because(
-            ReasonCode.NOT_YET_READ, text, closed=len(days) - len(missing), count=len(days), days=", ".join(missing)
+            ReasonCode.NOT_YET_READ,
+            "{closed} of {count} days are closed; not {days}",
+            closed=closed,
+            count=count,
+            days=", ".join(missing),
         )
         return Figure(None, Quality.BAD, (found,), 0.0)
     figures: list[tuple[str, Figure]] = []
     for day in days:
         own = [each for each in closes[day.name].balances if (each.product, each.measure) == (product, measure)]
         if not own:
-            text = "the close of {day} has no book of it by this measure"
-            return Figure(None, Quality.BAD, (because(ReasonCode.NOT_YET_READ, text, day=day.name),), 0.0)
+            none = because(
+                ReasonCode.NOT_YET_READ, "the close of {day} has no book of it by this measure", day=day.name
+            )
+            return Figure(None, Quality.BAD, (none,), 0.0)
         figures.append((day.name, getattr(own[0], name)))
     for day_name, figure in figures:
         if figure.value is None:
-            text = "the close of {day} does not know it"
-            return Figure(None, Quality.BAD, (because(ReasonCode.INPUT_BAD, text, day=day_name),), 0.0)
+            unknown = because(ReasonCode.INPUT_BAD, "the close of {day} does not know it", day=day_name)
+            return Figure(None, Quality.BAD, (unknown,), 0.0)
     quality = max(figure.quality for _, figure in figures)
     doubts = tuple(
         because(ReasonCode.INPUT_UNCERTAIN, "the close of {day} is estimated", day=day_name)

@@ -40,31 +40,32 @@ _LENGTH = _Range(
     "no length in a tank",
     *_LENGTH_M,
     "m",
-    phrase="{source}: {value:.7g} m is no length in a tank: {lowest:g} to {highest:g} m can be",
+    phrase="{source}: {value:m .7g} is no length in a tank: {lowest:bare m g} to {highest:m g} can be",
 )
 _PRESSURE = _Range(
     "no pressure of a tank",
     *GAUGE_PRESSURE_PA,
     "Pa",
-    phrase="{source}: {value:.7g} Pa is no pressure of a tank: {lowest:g} to {highest:g} Pa can be",
+    phrase="{source}: {value:Pa .7g} is no pressure of a tank: {lowest:bare Pa g} to {highest:Pa g} can be",
 )
 _LIQUID = _Range(
     "no temperature of a liquid in a tank",
     *LIQUID_C,
     "degC",
-    phrase="{source}: {value:.7g} degC is no temperature of a liquid in a tank: {lowest:g} to {highest:g} degC can be",
+    phrase="{source}: {value:degC .7g} is no temperature of a liquid in a tank: {lowest:bare degC g} to "
+    "{highest:degC g} can be",
 )
 _AMBIENT = _Range(
     "no temperature of the air",
     *AMBIENT_C,
     "degC",
-    phrase="{source}: {value:.7g} degC is no temperature of the air: {lowest:g} to {highest:g} degC can be",
+    phrase="{source}: {value:degC .7g} is no temperature of the air: {lowest:bare degC g} to {highest:degC g} can be",
 )
 _DENSITY = _Range(
     "no density of a liquid",
     *DENSITY_KG_M3,
     "kg/m3",
-    phrase="{source}: {value:.7g} kg/m3 is no density of a liquid: {lowest:g} to {highest:g} kg/m3 can be",
+    phrase="{source}: {value:kg/m3 .7g} is no density of a liquid: {lowest:bare kg/m3 g} to {highest:kg/m3 g} can be",
 )
 _SEDIMENT = _Range(
     "no share", *_SHARE, "", phrase="{source}: {value:.7g} is no share: {lowest:g} to {highest:g} can be"
@@ -73,7 +74,7 @@ _FLOW = _Range(
     "no flow of a tank",
     *_FLOW_M3_S,
     "m3/s",
-    phrase="{source}: {value:.7g} m3/s is no flow of a tank: {lowest:g} to {highest:g} m3/s can be",
+    phrase="{source}: {value:m3/s .7g} is no flow of a tank: {lowest:bare m3/s g} to {highest:m3/s g} can be",
 )
 
 _RANGES = {

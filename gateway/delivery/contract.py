@@ -5,7 +5,7 @@ affair and delays no other.
 """
 
 import random as random_module
-from collections.abc import Callable, Collection, Hashable, Sequence
+from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
 from concurrent.futures import Future
 from typing import NamedTuple, Protocol
 
@@ -14,7 +14,7 @@ from gateway.process.progress import CameRound
 from gateway.status import Backlog, DestinationStatus, GatewaySnapshot
 from gateway.tank_record import TankRecord
 
-__all__ = ["GOODBYE_S", "DeliveryPlan", "Destination", "Outbox", "Surroundings", "Wants"]
+__all__ = ["GOODBYE_S", "DeliveryPlan", "Destination", "Outbox", "Surroundings", "TankScale", "Wants"]
 
 
 GOODBYE_S = 6.0
@@ -91,6 +91,19 @@ class Outbox(Protocol):
         ...
 
 
+class TankScale(NamedTuple):
+    """What somebody who draws a tank has to know of it beforehand."""
+
+    tank: str
+    description: str
+    ranges: Mapping[str, tuple[float, float]]
+    """By the name of a figure: what it ranges over in this tank, SI. Not of every figure."""
+
+
+def _no_scales() -> Sequence[TankScale]:
+    return ()
+
+
 class Surroundings(NamedTuple):
     """What the daemon gives to a destination."""
 
@@ -103,6 +116,8 @@ class Surroundings(NamedTuple):
     """To be told at each turn, and the wait before the next."""
     outbox: Outbox | None = None
     """None: nothing is kept, so that there is no history to deliver."""
+    scales: Callable[[], Sequence[TankScale]] = _no_scales
+    """Of the tanks of the site, as it is now."""
 
 
 class Destination(Protocol):

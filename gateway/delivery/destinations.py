@@ -8,6 +8,8 @@ from gateway.delivery.files.delivery import FilesDelivery
 from gateway.delivery.mail.delivery import MailDelivery
 from gateway.delivery.mail.plan import MailPlan
 from gateway.delivery.mqtt.delivery import MqttDelivery
+from gateway.delivery.opcua.delivery import OpcuaDelivery
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan, MqttPlan
 from gateway.delivery.postgresql.delivery import PostgresqlDelivery
 from gateway.delivery.postgresql.plan import PostgresqlPlan
@@ -18,7 +20,7 @@ from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.webhook.delivery import WebhookDelivery
 from gateway.delivery.webhook.plan import WebhookPlan
 
-__all__ = ["DESTINATION_KINDS", "make_destination", "takes_records"]
+__all__ = ["DESTINATION_KINDS", "make_destination", "takes_history", "takes_records"]
 
 
 def make_destination(plan: DeliveryPlan, around: Surroundings) -> Destination:
@@ -46,12 +48,19 @@ DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
     WebhookPlan: WebhookDelivery,
     RegistersPlan: RegistersDelivery,
     SparkplugPlan: SparkplugDelivery,
+    OpcuaPlan: OpcuaDelivery,
 }
 """By the type of the plan."""
 
+_OF_THE_PRESENT = (RegistersPlan,)
 _OF_EVENTS = (MailPlan, WebhookPlan)
 
 
 def takes_records(plan: DeliveryPlan) -> bool:
     """Whether it takes records of history, where it takes history: some take events alone."""
     return not isinstance(plan, _OF_EVENTS)
+
+
+def takes_history(plan: DeliveryPlan) -> bool:
+    """Whether anything of what is kept goes there: some tell the present and nothing else."""
+    return not isinstance(plan, _OF_THE_PRESENT)

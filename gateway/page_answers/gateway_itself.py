@@ -5,7 +5,7 @@ certificates, versions and copies. What waits for a disk or the system is asked 
 import platform
 import sqlite3
 import ssl
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -82,15 +82,8 @@ class GatewayItself:
                 },
                 "listens": None
                 if looked is None or looked.ports is None
-                else [
-                    {
-                        "address": each.address,
-                        "port": each.port,
-                        "what": "page" if http is not None and each.port == _page_port(parts, http.port) else "unknown",
-                    }
-                    for each in looked.ports
-                ],
-                "leads": list(_leads(settings)),
+                else [_listens(each, _meant(parts, settings)) for each in looked.ports],
+                "leads": list(_leads(settings, () if looked is None else looked.ports or ())),
                 "destinations": [_destination(each) for each in snapshot.destinations],
                 "certificates": [_certificate(of, path, ends, in_full=in_full) for of, path in files],
                 "tls": http is not None and http.access.tls is not None,
@@ -143,10 +136,18 @@ def _end_of(path: Path) -> tuple[datetime | None, str]:
         return None, str(error)
 
 
-def _page_port(parts: Parts, asked: int) -> int:
-    """Where the site file leaves the port to the system it is the one that was given."""
-    bound = parts.gateway.http_port
-    return asked if bound is None else bound
+def _meant(parts: Parts, settings: SiteSettings) -> dict[int, tuple[str, str]]:
+    """By port: what the site file has there, and its name."""
+    found = {port: ("destination", plan.name) for plan in settings.deliveries if (port := getattr(plan, "port", None))}
+    if settings.http is not None:
+        # Where the site file leaves the port to the system it is the one that was given.
+        found[parts.gateway.http_port or settings.http.port] = ("page", "")
+    return found
+
+
+def _listens(at: ListeningPort, meant: Mapping[int, tuple[str, str]]) -> dict[str, Any]:
+    what, name = meant.get(at.port, ("unknown", ""))
+    return {"address": at.address, "port": at.port, "what": what, "name": name}
 
 
 def _is_modbus(settings: SiteSettings, name: str) -> bool:
@@ -162,13 +163,17 @@ def _sent(status: LineStatus) -> dict[str, Any]:
     }
 
 
-def _leads(settings: SiteSettings) -> Iterator[dict[str, str]]:
+def _leads(settings: SiteSettings, ports: Sequence[ListeningPort]) -> Iterator[dict[str, str]]:
+    """Without destinations that serve: to these others come."""
+    own = {each.port for each in ports}
     for line in settings.lines:
         for path in dict.fromkeys((line.primary, line.standby)):
             if path is not None:
                 yield {"to": str(path), "what": "line", "name": line.name}
     for plan in settings.deliveries:
         host, port = getattr(plan, "host", None), getattr(plan, "port", None)
+        if getattr(plan, "serves", False) or port in own:
+            continue
         place = f"{host}:{port}" if host and port else ""
         yield {"to": place, "what": "destination", "name": plan.name}
 
@@ -183,6 +188,10 @@ def _destination(status: DestinationStatus) -> dict[str, Any]:
         "lost": status.lost if backlog is None else backlog.lost,
         "buffer_left_s": None if backlog is None else backlog.buffer_left_s,
         "troubles": [each.text for each in status.troubles],
+        "clients": [
+            {"address": each.address, "since": iso_time(each.since), "name": each.name or "", "refused": each.refused}
+            for each in status.clients
+        ],
     }
 
 

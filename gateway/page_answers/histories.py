@@ -15,6 +15,7 @@ from gateway.page_answers.parts import Parts, instant_of, made, ns_of
 from gateway.page_answers.times import Span, count_asked, span_asked
 from gateway.payload.history import event_json
 from gateway.payload.plain import iso_time
+from gateway.payload.told import reasons_in, sentence_documents
 from gateway.permits import READ_CHANGES, may
 from gateway.web.interface.contract import Call, Made, NobodyAskedError, NotAllowedError
 
@@ -57,6 +58,7 @@ class Histories:
                 "events": events,
                 "before": found.before,
                 "unreadable": found.unreadable,
+                "sentences": sentence_documents(reasons_in([each.event for each in found.events])),
             }
         )
 

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from gateway.page_answers.acts import Acts
 from gateway.page_answers.description import description
+from gateway.page_answers.dips import Dips
 from gateway.page_answers.evidence import Evidence
 from gateway.page_answers.gateway_itself import GatewayItself
 from gateway.page_answers.histories import Histories
@@ -33,6 +34,7 @@ def page_answers(parts: Parts) -> Mapping[str, Handler]:
         "entered": acts.entered,
         "sheet": Sheets(parts).sheet,
         "events": histories.events,
+        "dips": Dips(parts).dips,
         "changes": histories.changes,
         "reports": reports.known,
         "report": reports.report,

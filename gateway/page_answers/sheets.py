@@ -7,6 +7,7 @@ from gateway.calculation.sheet import explain
 from gateway.cautions import METHODS, NOT_FOR_CUSTODY, VALVE
 from gateway.page_answers.parts import Parts, made
 from gateway.payload.plain import reason_document, time_of_age
+from gateway.payload.told import reasons_in, sentence_documents
 from gateway.payload.writer import inventory_payload
 from gateway.records import Input, Quality, TankInput
 from gateway.sheet_document import concerns_other_tanks, input_document, step_documents
@@ -67,6 +68,7 @@ class Sheets:
                 "sources": payload["sources"],
                 "inputs": _inputs(record.tank_input),
                 "steps": steps,
+                "sentences": sentence_documents(reasons_in((inventory, record.tank_input))),
                 "cautions": list(_CAUTIONS),
             }
         )

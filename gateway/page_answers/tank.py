@@ -1,5 +1,6 @@
 """One tank over HTTP: its newest inventory, the readings that feed it, and by what it is calculated."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from gateway.binding import TankBinding
@@ -9,7 +10,9 @@ from gateway.cautions import MONITORING, NOT_FOR_CUSTODY
 from gateway.page_answers.parts import Parts, made
 from gateway.payload.plain import iso_time
 from gateway.payload.readings import readings_documents
+from gateway.payload.told import reasons_in, sentence_documents
 from gateway.payload.writer import inventory_payload
+from gateway.records import Reading, Reason
 from gateway.settings import TankSetup
 from gateway.tank_record import TankRecord
 from gateway.web.interface.contract import Call, Made
@@ -54,9 +57,15 @@ class TankPages:
                 "inventory": None if record is None else inventory_payload(record),
                 "readings": readings_documents(readings, settings.signal_units),
                 "plan": _plan(setup, record),
+                "sentences": sentence_documents(_reasons(record, readings)),
                 "cautions": list(_CAUTIONS),
             }
         )
+
+
+def _reasons(record: TankRecord | None, readings: Sequence[Reading]) -> list[Reason]:
+    told = [each.reason for each in readings if each.reason is not None]
+    return told if record is None else [*reasons_in((record.inventory, record.state)), *told]
 
 
 def _plan(setup: TankSetup, record: TankRecord | None) -> dict[str, Any]:

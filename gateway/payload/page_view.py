@@ -14,6 +14,8 @@ from typing import Any, NamedTuple
 
 from gateway.figures import reasons_behind
 from gateway.payload.plain import iso_time, reason_document, time_of_age
+from gateway.payload.tank_state import stillness_document
+from gateway.payload.told import sentence_documents
 from gateway.records import Figure, LastGood, Quality, ReasonCode, because
 from gateway.status import DestinationStatus, EnteredStatus, LineStatus
 from gateway.tank_record import TankRecord
@@ -73,12 +75,14 @@ def row_document(
     instant, last_good = inventory.instant, inventory.last_good
     figures, limits = inventory.figures, inventory.level_state
     until = valid_until(instant, record.valid_for_s)
+    behind = reasons_behind(figures, inventory.quality)
+    shown = [getattr(figures, name) for _, name, _ in _FIGURES]
     row: dict[str, Any] = {
         "product": inventory.product,
         "time": iso_time(instant),
         "valid_until": None if until is None else iso_time(until),
         "quality": _WORDS[inventory.quality],
-        "reasons": [reason_document(reason) for reason in reasons_behind(figures, inventory.quality)],
+        "reasons": [reason_document(reason) for reason in behind],
         "limit_state": limits.limit,
         "motion": "unknown" if state is None else state.motion,
         "activity": None if state is None else state.activity or None,
@@ -100,6 +104,8 @@ def row_document(
         rate = figure_document(state.rate, "m3/s", instant)
         if rate is not None:
             row["rate"] = rate
+        if state.still is not None:
+            row["still"] = stillness_document(state.still)
         row["times"] = [
             {"limit": limit, "level": level_m, "in_s": round(in_s), "at": iso_time(at)}
             for limit, level_m, in_s, at in state.times
@@ -110,6 +116,12 @@ def row_document(
     row["maintenance"] = [
         {"instrument": instrument, "until": iso_time(end), "by": by} for instrument, end, by in maintenance
     ] or None
+    first = [figure.reasons[0] for figure in shown if figure.reasons]
+    if state is not None and state.rate.reasons:
+        first.append(state.rate.reasons[0])
+    sentences = sentence_documents((*behind, *first))
+    if sentences:
+        row["sentences"] = sentences
     row["by_hand"] = any(getattr(figures, name).manual for name in _MEASURED)
     return row
 
@@ -206,8 +218,17 @@ def destination_documents(destinations: Iterable[DestinationStatus]) -> list[dic
 
 def entered_documents(entered: Iterable[EnteredStatus]) -> list[dict[str, Any]]:
     return [
-        {"about": about, "quantity": quantity, "used": is_used, "text": text}
-        for about, quantity, is_used, text in entered
+        {
+            "about": each.about,
+            "quantity": each.quantity,
+            "used": each.is_used,
+            "text": each.text,
+            "value": each.value or None,
+            "by": each.by or None,
+            "ends": None if each.ends is None else iso_time(each.ends),
+            "stands_in": each.stands_in,
+        }
+        for each in entered
     ]
 
 

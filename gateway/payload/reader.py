@@ -31,6 +31,7 @@ from gateway.tank_state import (
     LimitTime,
     Motion,
     Priority,
+    Stillness,
     TankState,
 )
 
@@ -132,6 +133,20 @@ def state_of(payload: Mapping[str, Any]) -> TankState | None:
         ),
         told["activity"] or "",
         tuple([_standing(each) for each in told["alarms"]]),
+        _stillness(told.get("still")),
+    )
+
+
+def _stillness(told: Mapping[str, Any] | None) -> Stillness | None:
+    """A record from before it was told has none."""
+    if told is None:
+        return None
+    since = told["since"]
+    return Stillness(
+        float(told["change"]),
+        float(told["band"]),
+        bool(told["within"]),
+        None if since is None else datetime.fromisoformat(since),
     )
 
 

@@ -14,6 +14,8 @@ import orjson
 
 from gateway.errors import DeliveryError
 from gateway.payload.plain import iso_time
+from gateway.payload.told import sentence_documents
+from gateway.reasons import Reason
 from gateway.records import Quality, Reading
 from gateway.status import GatewaySnapshot
 
@@ -53,10 +55,12 @@ def readings_pieces(
     }
     yield orjson.dumps(head).removesuffix(b"}") + b',"readings":['
     rest, comma = iter(readings), b""
-    while some := [_reading(reading, units) for reading in islice(rest, _READINGS_A_PIECE)]:
-        yield comma + orjson.dumps(some)[1:-1]
+    reasons: list[Reason] = []
+    while some := list(islice(rest, _READINGS_A_PIECE)):
+        yield comma + orjson.dumps([_reading(reading, units) for reading in some])[1:-1]
+        reasons += [reading.reason for reading in some if reading.reason is not None]
         comma = b","
-    yield b"]}"
+    yield b'],"sentences":' + orjson.dumps(sentence_documents(reasons)) + b"}"
 
 
 def readings_documents(readings: Iterable[Reading], units: Units) -> list[dict[str, Any]]:

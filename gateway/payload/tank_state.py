@@ -7,14 +7,14 @@ from gateway.errors import DeliveryError
 from gateway.payload.alarms import standing_document
 from gateway.payload.plain import iso_time, reason_document, time_of_age
 from gateway.records import Figure, Inventory, Quality
-from gateway.tank_state import TankState
+from gateway.tank_state import Stillness, TankState
 
-__all__ = ["state_document"]
+__all__ = ["state_document", "stillness_document"]
 
 
 def state_document(state: TankState, inventory: Inventory) -> dict[str, Any]:
     """Plain values, in SI. Raises DeliveryError when a number is not finite or a time has no zone."""
-    return {
+    told: dict[str, Any] = {
         "motion": state.motion,
         "since": None if state.since is None else iso_time(state.since),
         "activity": state.activity or None,
@@ -25,6 +25,21 @@ def state_document(state: TankState, inventory: Inventory) -> dict[str, Any]:
             for limit, level_m, in_s, at in state.times
         ],
         "alarms": [standing_document(standing) for standing in state.alarms],
+    }
+    if state.still is not None:
+        told["still"] = stillness_document(state.still)
+    return told
+
+
+def stillness_document(still: Stillness) -> dict[str, Any]:
+    """Plain values. Raises DeliveryError for a number that is not finite."""
+    if not (isfinite(still.change_m3) and isfinite(still.band_m3)):
+        raise DeliveryError(f"a change of {still.change_m3} in {still.band_m3} m3 is no finite number")
+    return {
+        "change": still.change_m3,
+        "band": still.band_m3,
+        "within": still.is_within,
+        "since": None if still.since is None else iso_time(still.since),
     }
 
 

@@ -4,13 +4,13 @@ import re
 from typing import Annotated
 from urllib.parse import SplitResult, urlsplit
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from gateway.looks import seen_as
 from gateway.person import Role
 from gateway.settings.deliveries.surroundings import Reading, check_one_secret, is_loopback
 from gateway.settings.reading.document import KeyPath
-from gateway.settings.reading.fields import Section, Text, YesNo
+from gateway.settings.reading.fields import Section, Text, YesNo, require_text
 from gateway.web.access.provider.plan import NAME_CLAIM, SCOPES, ProviderPlan
 
 __all__ = ["SignInByModel", "provider_plan"]
@@ -24,32 +24,42 @@ _MOST_ROLES = 100
 _DEFAULT_PORTS = {"https": 443, "http": 80}
 
 
+_TEXT = BeforeValidator(lambda value: require_text(value, "a text"))
+_Name = Annotated[str, _TEXT, WithJsonSchema({"type": "string", "examples": ["works"]})]
+_Issuer = Annotated[str, _TEXT, WithJsonSchema({"type": "string", "examples": ["https://login.example/works"]})]
+_Client = Annotated[str, _TEXT, WithJsonSchema({"type": "string", "examples": ["tank-gateway"]})]
+_Page = Annotated[str, _TEXT, WithJsonSchema({"type": "string", "examples": ["https://tanks.example:9109"]})]
+_Claim = Annotated[str, _TEXT, WithJsonSchema({"type": "string", "examples": ["groups"]})]
+_Value = Annotated[str, _TEXT, WithJsonSchema({"type": "string", "examples": ["tank-office"]})]
+_RoleName = Annotated[str, _TEXT, WithJsonSchema({"enum": [each.value for each in Role], "examples": ["operator"]})]
+
+
 class GivenRoleModel(Section):
     """A value of the claim, and what it makes of somebody here."""
 
-    value: Annotated[Text, Field(description="As the provider tells it, to the letter")]
-    role: Annotated[Text, Field(description="viewer, operator, technician, accountant or administrator")]
+    value: Annotated[_Value, Field(description="As the provider tells it, to the letter")]
+    role: Annotated[_RoleName, Field(description="viewer, operator, technician, accountant or administrator")]
 
 
 class SignInByModel(Section):
     """A provider of OpenID Connect, beside name and password."""
 
-    name: Annotated[Text, Field(description="Behind the @ of those who come so: anna@works")]
-    issuer: Annotated[Text, Field(description="To the letter as the provider calls itself")]
-    client: Annotated[Text, Field(description="As which it knows this gateway")]
+    name: Annotated[_Name, Field(description="Behind the @ of those who come so: anna@works")]
+    issuer: Annotated[_Issuer, Field(description="To the letter as the provider calls itself")]
+    client: Annotated[_Client, Field(description="As which it knows this gateway")]
     secret_file: Annotated[Text | None, Field(description="A file that holds the client's secret and nothing else")] = (
         None
     )
     secret_variable: Annotated[Text | None, Field(description="Or a variable of the environment that has it")] = None
     ca: Annotated[Text | None, Field(description="PEM: whom to trust; whom this machine does unless given")] = None
     page: Annotated[
-        Text, Field(description="Under which browsers open the page; with a / behind it where it returns to")
+        _Page, Field(description="Under which browsers open the page; with a / behind it where it returns to")
     ]
     scopes: Annotated[tuple[Text, ...], Field(description="Asked for beside openid")] = SCOPES
-    name_claim: Annotated[Text, Field(description="Which claim has the name; what stands before an @ in it")] = (
+    name_claim: Annotated[_Claim, Field(description="Which claim has the name; what stands before an @ in it")] = (
         NAME_CLAIM
     )
-    role_claim: Annotated[Text, Field(description="Which claim has the values below; a dot leads into a block")]
+    role_claim: Annotated[_Claim, Field(description="Which claim has the values below; a dot leads into a block")]
     roles: Annotated[tuple[GivenRoleModel, ...], Field(description="Who may come in as what; of several the first")]
     asks_each_time: Annotated[
         YesNo, Field(description="Whether it has to ask for a password at each sign-in, as a shared screen needs")

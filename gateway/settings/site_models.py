@@ -10,6 +10,7 @@ from gateway.settings.deliveries.models import (
     FilesModel,
     MailModel,
     MqttModel,
+    OpcuaModel,
     PostgresqlModel,
     RegistersModel,
     SparkplugModel,
@@ -81,6 +82,7 @@ class DeliveryModel(Section):
     files: FilesModel | tuple[FilesModel, ...] | None = None
     postgresql: PostgresqlModel | tuple[PostgresqlModel, ...] | None = None
     mail: MailModel | tuple[MailModel, ...] | None = None
+    opcua: OpcuaModel | tuple[OpcuaModel, ...] | None = None
     webhook: WebhookModel | tuple[WebhookModel, ...] | None = None
     sparkplug: SparkplugModel | tuple[SparkplugModel, ...] | None = None
     registers: RegistersModel | tuple[RegistersModel, ...] | None = None

@@ -255,11 +255,17 @@ class SiteDesk:
         return await self._in_turn(partial(self._replaced, proposal, by, why))
 
     async def _replaced(self, proposal: Proposal, by: str, why: str) -> dict[str, Any]:
+        if not self.is_settled:
+            raise BusyError("the change before this one is not settled yet", "look again in some seconds")
+        try:
+            return await self._replaced_at_once(proposal, by, why)
+        finally:
+            await self._settle()
+
+    async def _replaced_at_once(self, proposal: Proposal, by: str, why: str) -> dict[str, Any]:
         opened, now = self._of_own(), self._parts.now()
         async with opened.reloader.turn:
             await self.waiting(proposal.number)
-            if not self.is_settled:
-                raise BusyError("the change before this one is not settled yet", "look again in some seconds")
             self.is_settled = False
             change = await self.on_disk(partial(opened.replacing.begin, proposal, by, why, now))
             told = await opened.reloader.reload()
@@ -291,6 +297,7 @@ class SiteDesk:
         opened = self._opened
         if opened is None:
             self.is_settled = True
+        if self.is_settled or opened is None:
             return
         try:
             async with opened.reloader.turn:

@@ -19,9 +19,9 @@ __all__ = ["critical_high", "fill_high", "high_high", "high_high_soon", "level_l
 
 _BAD = Quality.BAD
 _PHRASES = {
-    AlarmKind.CRITICAL_HIGH: "level {level:.3f} m has reached critical high, {limit:.3f} m",
-    AlarmKind.HIGH_HIGH: "level {level:.3f} m has reached high-high, {limit:.3f} m",
-    AlarmKind.MAXIMUM_WORKING: "level {level:.3f} m has reached maximum working, {limit:.3f} m",
+    AlarmKind.CRITICAL_HIGH: "level {level:m .3f} has reached critical high, {limit:m .3f}",
+    AlarmKind.HIGH_HIGH: "level {level:m .3f} has reached high-high, {limit:m .3f}",
+    AlarmKind.MAXIMUM_WORKING: "level {level:m .3f} has reached maximum working, {limit:m .3f}",
 }
 _NO_LEVEL = Reason(ReasonCode.NOT_FITTED, "there is no level")
 _TOUCH_FILL = 1e-9
@@ -75,7 +75,7 @@ def minimum(sight: Sight, alarm: AlarmPlan) -> Condition:
     if level_m is not None and level_m < limit_m - TOUCH_M:
         sure_m = levels.sure_lowest_m
         is_sure = (sure_m is not None and sure_m < limit_m - TOUCH_M) or levels.sure_below is not None
-        phrase = "level {level:.3f} m is below minimum, {limit:.3f} m"
+        phrase = "level {level:m .3f} is below minimum, {limit:m .3f}"
         reason = because(ReasonCode.BELOW_LIMIT, phrase, level=level_m, limit=limit_m)
         return active(level_m, reason, None if is_sure else levels.maintenance)
     if levels.below is not None:
@@ -125,7 +125,7 @@ def _fill(sight: Sight, level_m: float | None, above: Reason | None) -> tuple[fl
     except LimitError:
         if level_m <= tank.capacity.top_m:
             return None, None
-        phrase = "level {level:.3f} m is above all volumes that are known, which end at {top:.3f} m"
+        phrase = "level {level:m .3f} is above all volumes that are known, which end at {top:m .3f}"
         return None, because(ReasonCode.OUTSIDE_TABLE, phrase, level=level_m, top=tank.capacity.top_m)
 
 
@@ -155,7 +155,7 @@ def _time_short(limit_m: float, left_s: float, rate_m3_s: float, response_s: flo
     if higher_m is None:
         return because(
             ReasonCode.TIME_SHORT,
-            "high-high, {limit:.3f} m, is {left:duration} away at {rate:m3/h .1f}, and to act takes "
+            "high-high, {limit:m .3f}, is {left:duration} away at {rate:m3/h .1f}, and to act takes "
             "{response:duration}",
             limit=limit_m,
             left=left_s,
@@ -164,7 +164,7 @@ def _time_short(limit_m: float, left_s: float, rate_m3_s: float, response_s: flo
         )
     return because(
         ReasonCode.TIME_SHORT,
-        "high-high, {limit:.3f} m, is {left:duration} away at {rate:m3/h .1f} from the higher gauge's {level:.3f} m, "
+        "high-high, {limit:m .3f}, is {left:duration} away at {rate:m3/h .1f} from the higher gauge's {level:m .3f}, "
         "and to act takes {response:duration}",
         limit=limit_m,
         left=left_s,

@@ -142,12 +142,12 @@ def density_doubtful(sight: Sight, alarm: AlarmPlan) -> Condition:
 
 
 def roof_landed(sight: Sight, alarm: AlarmPlan) -> Condition:
-    phrase = "the roof stands on its legs at level {level:.3f} m: vapour hazard, follow the site's procedure"
+    phrase = "the roof stands on its legs at level {level:m .3f}: vapour hazard, follow the site's procedure"
     return _roof(sight, _LANDED, phrase)
 
 
 def roof_critical(sight: Sight, alarm: AlarmPlan) -> Condition:
-    phrase = "the roof is partly afloat at level {level:.3f} m: quantities are uncertain, gauge no transfer here"
+    phrase = "the roof is partly afloat at level {level:m .3f}: quantities are uncertain, gauge no transfer here"
     return _roof(sight, _CRITICAL, phrase)
 
 

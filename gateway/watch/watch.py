@@ -135,6 +135,7 @@ def _watched(
         course.times,
         course.activity,
         alarms.standings,
+        course.still,
     )
     return Watched(
         state, (*moved, *alarms.events), WatchMemory(memory.course, memory.loss, alarms.memories, told), judged

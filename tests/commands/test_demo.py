@@ -24,6 +24,7 @@ import psutil
 import pytest
 
 from gateway.commands.demonstration.site import load_demo
+from gateway.delivery.registers.plan import RegistersPlan
 from tests.commands.typed import typed
 from tests.support.mqtt_subscriber import Subscriber
 
@@ -102,6 +103,17 @@ def _get(url: str) -> str:
         return text
 
 
+async def _registers_are_read_by_the_line_that_is_printed(lines: list[str]) -> None:
+    """TK-101 stands at 9.412 m: tank 1 of the worked examples."""
+    (line,) = (line for line in lines if line.startswith("  mbpoll "))
+    command = shlex.split(line.partition("    (")[0])
+    process = await asyncio.create_subprocess_exec(*command, stdout=asyncio.subprocess.PIPE)
+    out, _ = await process.communicate()
+    assert process.returncode == 0
+    (shown,) = re.findall(r"^\[\d+\]:\s+(\S+)", out.decode(), re.MULTILINE)
+    assert float(shown) == pytest.approx(9.412, abs=0.05)
+
+
 async def test_ten_tanks_reach_an_outside_subscriber_and_the_metrics(tmp_path: Path) -> None:
     async with _demo(tmp_path) as demo:
         await demo.until("^Total of all products")
@@ -120,7 +132,8 @@ async def test_ten_tanks_reach_an_outside_subscriber_and_the_metrics(tmp_path: P
         assert {*re.findall(r'^tank_level_metres\{.*tank="([^"]+)"', metrics, re.MULTILINE)} == _TANKS
         rows = {line.split()[0] for line in demo.lines if line.endswith(" s") and "SIMULATED" in line}
         assert rows == _TANKS
-        assert sum("modbus://127.0.0.1:" in line for line in demo.lines) == 4
+        assert sum("  instruments  modbus://127.0.0.1:" in line for line in demo.lines) == 4
+        await _registers_are_read_by_the_line_that_is_printed(demo.lines)
 
         demo.process.send_signal(signal.SIGTERM)
         assert await demo.end() == 0
@@ -231,7 +244,8 @@ def wished_ports_taken() -> Iterator[set[int]]:
     site = load_demo()
     (mqtt,) = site.brokers
     assert site.http is not None
-    ports = {mqtt.port, site.http.port, *(line.port for line in site.lines)}
+    (registers,) = (plan for plan in site.deliveries if isinstance(plan, RegistersPlan))
+    ports = {mqtt.port, site.http.port, registers.port, *(line.port for line in site.lines)}
     with contextlib.ExitStack() as held:
         for port in ports:
             holder = held.enter_context(socket.socket())

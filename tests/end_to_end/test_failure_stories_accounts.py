@@ -124,8 +124,10 @@ async def test_story_14_a_roof_in_its_critical_zone_gets_no_ticket_unless_somebo
 
 
 async def test_story_17_a_water_draw_has_a_ticket_of_water_and_the_product_stays_what_it_was(tmp_path: Path) -> None:
-    """From 0.300 m to 0.050 m of water on 254.47 m2: 63.6 m3 less TOV and water, and GOV as before. How far below 0.050 m
-    the pump stops depends on its last step."""
+    """From 0.300 m to 0.050 m of water on 254.47 m2: 63.6 m3 less TOV and water, and GOV as before.
+
+    How far below 0.050 m the pump stops depends on its last step.
+    """
     keep = kept_in(tmp_path, "demo", LEDGER)
     draw = {"tank": "TK-101", "at": "40 min", "of": "water", "flow": "-300 m3/h", "until_level": "50 mm"}
     scenario = {"tanks": {"TK-101": {"water": "0.300 m"}}, "movements": [draw]}

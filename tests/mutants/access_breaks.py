@@ -26,8 +26,8 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "a page of a stranger acts",
         GUARD,
-        "if (refusal := _not_ours(headers, asked) or _unfit_body(headers)) is not None:",
-        "if (refusal := _unfit_body(headers)) is not None:",
+        "if (refusal := _not_ours(headers, asked) or _unfit_body(headers, path)) is not None:",
+        "if (refusal := _unfit_body(headers, path)) is not None:",
         GUARDED,
     ),
     Break(
@@ -40,7 +40,7 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "a body in pieces has no bounds",
         GUARD,
-        "            if size > LARGEST_BODY:\n",
+        "            if size > largest:\n",
         "            if False:\n",
         GUARDED,
     ),
@@ -110,7 +110,7 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "attempts at once are not counted until they have failed",
         ACCESS,
-        "        self.waits.begin(name, peer, self._monotonic_s)\n        return await self.passwords.matches(None",
+        "        self.waits.begin(name, peer, self.monotonic_s)\n        return await self.passwords.matches(None",
         "        return await self.passwords.matches(None",
         SIGNED,
     ),
@@ -169,14 +169,14 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     ),
     Break(
         "a password is cut",
-        "gateway/web/access/passwords.py",
+        "gateway/process/passwords.py",
         'return password.encode("utf-8", "surrogatepass")',
         'return password.encode("utf-8", "surrogatepass")[:72]',
         ("tests/web/access/test_passwords.py",),
     ),
     Break(
         "any number wait for argon2",
-        "gateway/web/access/passwords.py",
+        "gateway/process/passwords.py",
         "        if self._waiting >= _MOST_WAITING:\n",
         "        if False:\n",
         ("tests/web/access/test_passwords.py",),

@@ -29,6 +29,7 @@ from tests.mutants.page_breaks import PAGE_BREAKS
 from tests.mutants.postgresql_breaks import POSTGRESQL_BREAKS
 from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.product_breaks import PRODUCT_BREAKS
+from tests.mutants.provider_breaks import PROVIDER_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.report_breaks import REPORT_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
@@ -39,6 +40,7 @@ __all__ = ["BREAKS", "Break"]
 
 BREAKS: tuple[Break, ...] = (
     *ACCESS_BREAKS,
+    *PROVIDER_BREAKS,
     *ACCOUNT_BREAKS,
     *ACCOUNT_DESK_BREAKS,
     *ACTION_BREAKS,

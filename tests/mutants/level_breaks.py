@@ -282,8 +282,8 @@ LEVEL_BREAKS: tuple[Break, ...] = (
     Break(
         "a jump told in another unit",
         RATES,
-        '"level rises from {base:.3f} m by {change:mm .0f} within',
-        '"level rises from {base:.3f} m by {change:cm .0f} within',
+        '"level rises from {base:m .3f} by {change:mm .0f} within',
+        '"level rises from {base:m .3f} by {change:cm .0f} within',
         ("tests/calculation/test_reason_texts.py",),
     ),
     Break(

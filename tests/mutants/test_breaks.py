@@ -1,6 +1,5 @@
 """The list of deliberate breaks keeps up with the code, and three of them are tried; `make mutants` tries them all."""
 
-import py_compile
 from pathlib import Path
 
 import pytest
@@ -9,17 +8,16 @@ from tests.mutants.a_break import Break
 from tests.mutants.breaks import BREAKS
 from tests.mutants.runner import ROOT, copy_program, run_sound, try_break
 
-QUICK = ("element in free water averaged", "barrel of 40 gallons", "uncertain figure sent as Good")
+QUICK = ("element in free water averaged", "result as good as its best input", "ullage taken for innage")
+"""Whose tests take next to no time."""
 
 
 @pytest.mark.parametrize("each", BREAKS, ids=lambda each: each.name)
-def test_break_applies(each: Break, tmp_path: Path) -> None:
+def test_break_applies(each: Break) -> None:
     text = (ROOT / each.file).read_text("utf-8")
     assert text.count(each.old) == 1
     if each.file.endswith(".py"):
-        broken = tmp_path / "broken.py"
-        broken.write_text(text.replace(each.old, each.new), "utf-8")
-        py_compile.compile(str(broken), doraise=True)
+        compile(text.replace(each.old, each.new), each.file, "exec", dont_inherit=True)
     assert each.tests
     assert all((ROOT / name).exists() for name in each.tests)
 

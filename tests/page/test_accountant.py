@@ -403,3 +403,33 @@ def _by_figure(rows: list[list[str]]) -> dict[str, list[str]]:
 def _losses(page: Page) -> dict[str, list[str]]:
     found = [cells(page, node) for node in page.all("region", "diesel")]
     return {row[0]: row for rows in found for row in rows if len(row) == 5}
+
+
+def test_what_arrived_beside_what_was_announced_and_no_days_where_they_are_not_closed(
+    pages: Pages, booked: BookedSite
+) -> None:
+    """The planner's: 360 m3 were announced and the ticket says what came; so few closed days are no mean of seven."""
+    page = _opened(pages, booked, "#/outlook")
+    page.says("What arrived?")
+    (ticket,) = [each for each in booked.get("/tickets")["tickets"] if each["kind"] == "receipt"]
+    row = eventually(
+        lambda: [
+            line
+            for line in cells(page, page.find("region", "What arrived?"))
+            if line[0] == f"Ticket {ticket['number']}"
+        ],
+        "the receipt",
+    )[0]
+    assert row[2:5] == ["diesel", "TK-51", "MT Samphire, BL-2041"]
+    assert decimal_of(row[5].split()[0]) == Decimal("360.0")
+    assert float(decimal_of(row[6].split()[0])) == pytest.approx(ticket["moved"]["gsv"]["value"], abs=0.1)
+    text = " ".join(page.text.split())
+    # The three, and the one before them.
+    closed = {each["day"] for each in booked.get("/days?brief=yes")["days"]}
+    assert closed > set(booked.books.days)
+    found = re.search(r"For how long these last is not known: diesel\. (\d) of 7 days are closed; not ([-\d, ]+)", text)
+    assert found
+    assert int(found[1]) == len(closed)
+    assert not closed & set(re.findall(r"[-\d]{10}", found[2]))
+    page.go("#/outlook/trust")
+    page.says("Month to date NOT within tolerance: look into it")

@@ -10,6 +10,7 @@ import trustme
 
 from gateway import __version__
 from gateway.delivery.plan import MqttPlan, TlsPlan
+from gateway.delivery.registers.plan import RegistersPlan
 from gateway.ledger.copied import Copied, note_copy
 from gateway.web.access.plan import AccessPlan, TlsFiles
 from gateway.web.plan import HttpPlan
@@ -41,8 +42,23 @@ async def test_ports_are_those_that_the_system_has(tmp_path: Path) -> None:
             port, other = meant.getsockname()[1], forgotten.getsockname()[1]
             _has(yard, http=HttpPlan("127.0.0.1", port))
             found = await yard.page("/api/1/gateway")
-    assert {"address": "127.0.0.1", "port": port, "what": "page"} in found["listens"]
-    assert {"address": "0.0.0.0", "port": other, "what": "unknown"} in found["listens"]
+    assert {"address": "127.0.0.1", "port": port, "what": "page", "name": ""} in found["listens"]
+    assert {"address": "0.0.0.0", "port": other, "what": "unknown", "name": ""} in found["listens"]
+
+
+async def test_a_destination_that_serves_is_where_it_listens_and_leads_nowhere(tmp_path: Path) -> None:
+    """Also while its port is taken: nobody is sent to open a way out that there is not."""
+    async with gate(tmp_path) as yard:
+        with socket.create_server(("127.0.0.1", 0)) as serving:
+            port = serving.getsockname()[1]
+            plans = (RegistersPlan("127.0.0.1", port, (("TK-1", 1),), given_name="panel"), MqttPlan("broker", 1883))
+            _has(yard, deliveries=plans)
+            found = await yard.page("/api/1/gateway")
+        later = await yard.page("/api/1/gateway")
+    assert {"address": "127.0.0.1", "port": port, "what": "destination", "name": "panel"} in found["listens"]
+    assert port not in {each["port"] for each in later["listens"]}
+    for each in (found, later):
+        assert [lead["to"] for lead in each["leads"] if lead["what"] == "destination"] == ["broker:1883"]
 
 
 async def test_certificates_are_told_with_their_end_and_what_is_wrong_with_them(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from gateway.commands.service.site_looks import LOOKS
 from gateway.settings import load_site
 from gateway.site_desk.desk import SiteSource
 from gateway.site_desk.figures import FIGURES
+from gateway.watched_tank import Tank
 from tests.settings.test_invalid_site_files import FOLDER, MESSAGES
 from tests.site_desk.yard import ADA, TABLE, Yard, yard
 
@@ -38,6 +39,12 @@ async def test_wrong_files_are_told_in_the_very_words_of_the_check(
                 assert each["line"] == (int(each["text"].split(":")[1]) if own else None), each
 
 
+def gauged(there: Yard) -> Tank:
+    tank = there.pipeline.tank("TK-1")
+    assert tank is not None
+    return tank
+
+
 async def test_nothing_is_done_and_nothing_written(tmp_path: Path) -> None:
     async with yard(tmp_path) as there:
         before, old = files_of(tmp_path), there.daemon.settings
@@ -45,7 +52,7 @@ async def test_nothing_is_done_and_nothing_written(tmp_path: Path) -> None:
         assert told["well"], told
         assert files_of(tmp_path) == before
         assert there.daemon.settings is old
-        assert there.pipeline.tank("TK-1").plan == old.tanks[0].plan
+        assert gauged(there).plan == old.tanks[0].plan
 
 
 def files_of(folder: Path) -> dict[str, bytes]:
@@ -65,7 +72,7 @@ async def test_figures_are_those_of_both_plans(tmp_path: Path) -> None:
         other = tmp_path / "other.yaml"
         other.write_text(text, "utf-8")
         plan = load_site(other, now=there.now).tanks[0].plan
-        tank = there.pipeline.tank("TK-1")
+        tank = gauged(there)
         bound = there.pipeline.bound(tank.binding)
         by = {
             "before": sheet(tank.plan, bound, tank.memory)[0].figures,
@@ -81,7 +88,7 @@ async def test_figures_are_those_of_both_plans(tmp_path: Path) -> None:
         # pi/4 (18.1^2 - 18.0^2) m2 of 9.412 m: 26.686 m3 more.
         assert shown["tov"]["difference"] == pytest.approx(26.686, abs=0.001)
         assert shown["level"]["difference"] == 0.0
-        assert there.pipeline.tank("TK-1").memory is tank.memory
+        assert gauged(there).memory is tank.memory
 
 
 ANOTHER_GAUGE = """instruments:

@@ -77,6 +77,9 @@ class Said:
     def alarms(self) -> list[dict[str, Any]]:
         return list(self.alarmed)
 
+    def sentences(self) -> list[dict[str, Any]]:
+        return []
+
     def others(self) -> Mapping[str, Any]:
         return dict(self.beside)
 

@@ -148,7 +148,7 @@ def _other_density(opening: Gauging, closing: Gauging) -> Reason | None:
     if first is None or second is None or abs(second - first) <= _SAME_DENSITY * abs(first):
         return None
     phrase = (
-        "another density was entered meanwhile: {before:.1f} kg/m3 at the opening, {after:.1f} kg/m3 at the closing"
+        "another density was entered meanwhile: {before:kg/m3 .1f} at the opening, {after:kg/m3 .1f} at the closing"
     )
     return because(ReasonCode.BASIS_CHANGED, phrase, before=first, after=second)
 

@@ -18,8 +18,8 @@ def layers_of_one_sample(spread: Figure, flagged_c: float, source: DensitySource
     if spread.value is None or spread.value <= flagged_c or source not in _ONE_SAMPLE:
         return None
     phrase = (
-        "one density stands for all, and elements used differ by {spread:.1f} degC: a sample of one layer may not "
-        "stand for the others"
+        "one density stands for all, and elements used differ by {spread:apart degC .1f}: a sample of one layer may "
+        "not stand for the others"
     )
     return because(ReasonCode.STRATIFIED, phrase, spread=spread.value)
 

@@ -108,7 +108,7 @@ def _measured(
     if head_m < least_m + (max(_BAND_M, _BAND * least_m) if was_short else 0.0):
         short = because(
             ReasonCode.LOW_HEAD,
-            "measured density: {head:.3f} m of product above the nozzle is too little; it takes {least:g} m",
+            "measured density: {head:m .3f} of product above the nozzle is too little; it takes {least:m g}",
             head=head_m,
             least=hybrid.minimum_head_m,
         )

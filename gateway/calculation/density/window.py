@@ -13,7 +13,7 @@ def outside_window(window: DensityWindow, product: ProductPlan, density: float) 
     if reference_c is None:
         return because(
             ReasonCode.DENSITY_OUTSIDE_WINDOW,
-            "density {density:.1f} kg/m3 is outside that of {product}, {lowest:g} to {highest:g} kg/m3",
+            "density {density:kg/m3 .1f} is outside that of {product}, {lowest:bare kg/m3 g} to {highest:kg/m3 g}",
             density=density,
             product=product.name,
             lowest=lowest,
@@ -21,8 +21,8 @@ def outside_window(window: DensityWindow, product: ProductPlan, density: float) 
         )
     return because(
         ReasonCode.DENSITY_OUTSIDE_WINDOW,
-        "density {density:.1f} kg/m3 at {reference:.4g} degC is outside that of {product}, {lowest:g} to {highest:g} "
-        "kg/m3",
+        "density {density:kg/m3 .1f} at {reference:degC .4g} is outside that of {product}, {lowest:bare kg/m3 g} to "
+        "{highest:kg/m3 g}",
         density=density,
         reference=reference_c,
         product=product.name,

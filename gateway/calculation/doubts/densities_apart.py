@@ -76,18 +76,18 @@ def densities_reason(densities: Densities | None, limit: float, now_s: float, is
 
 _CODE = ReasonCode.DENSITIES_DISAGREE
 _IS_APART = (
-    "measured density is {difference:+.1f} kg/m3 from the entered one at tank temperature, more than {limit:g} kg/m3: "
+    "measured density is {difference:kg/m3 +.1f} from the entered one at tank temperature, more than {limit:kg/m3 g}: "
     "another product, or the level or the pressure is wrong"
 )
 _IS_APART_AFTER_MORE = (
-    "measured density is {difference:+.1f} kg/m3 from the entered one at tank temperature, after more than {limit:g} "
-    "kg/m3: another product, or the level or the pressure is wrong"
+    "measured density is {difference:kg/m3 +.1f} from the entered one at tank temperature, after more than "
+    "{limit:kg/m3 g}: another product, or the level or the pressure is wrong"
 )
 _WAS_APART = (
-    "measured density was {difference:+.1f} kg/m3 from the entered one at tank temperature, more than {limit:g} kg/m3, "
+    "measured density was {difference:kg/m3 +.1f} from the entered one at tank temperature, more than {limit:kg/m3 g}, "
     "when last compared, {ago:duration} ago"
 )
 _WAS_APART_AFTER_MORE = (
-    "measured density was {difference:+.1f} kg/m3 from the entered one at tank temperature, after more than {limit:g} "
-    "kg/m3, when last compared, {ago:duration} ago"
+    "measured density was {difference:kg/m3 +.1f} from the entered one at tank temperature, after more than "
+    "{limit:kg/m3 g}, when last compared, {ago:duration} ago"
 )

@@ -149,8 +149,8 @@ class TemperatureLimits(NamedTuple):
             return None
         return because(
             ReasonCode.RATE_IMPLAUSIBLE,
-            "temperature changed from {base:.1f} degC by {change:.1f} degC within {elapsed:duration}, faster than "
-            "{limit:g} degC a minute",
+            "temperature changed from {base:degC .1f} by {change:apart degC .1f} within {elapsed:duration}, faster "
+            "than {limit:apart degC g} a minute",
             base=base.value,
             change=change_c,
             elapsed=max(elapsed_s, 0.0),
@@ -159,11 +159,11 @@ class TemperatureLimits(NamedTuple):
 
 
 _RISES = (
-    "level rises from {base:.3f} m by {change:mm .0f} within {elapsed:duration}, {rate:m3/h .0f}, faster than "
+    "level rises from {base:m .3f} by {change:mm .0f} within {elapsed:duration}, {rate:m3/h .0f}, faster than "
     "{allowance:g} times the greatest flow of {limit:m3/h .0f}"
 )
 _FALLS = (
-    "level falls from {base:.3f} m by {change:mm .0f} within {elapsed:duration}, {rate:m3/h .0f}, faster than "
+    "level falls from {base:m .3f} by {change:mm .0f} within {elapsed:duration}, {rate:m3/h .0f}, faster than "
     "{allowance:g} times the greatest flow of {limit:m3/h .0f}"
 )
 

@@ -147,7 +147,7 @@ def _without_temperature(
         return lost
     assumed = because(
         ReasonCode.INPUT_UNCERTAIN,
-        "{name}: no temperature; so little liquid is taken at {temperature:g} degC",
+        "{name}: no temperature; so little liquid is taken at {temperature:degC g}",
         name=column.head.name,
         temperature=liquid_c,
     )
@@ -175,7 +175,7 @@ def _judged(column: _Column, solved: _Solved, memory: Memory) -> Figure:
     if liquid_pa < border_pa:
         reason = because(
             ReasonCode.BELOW_DATUM,
-            "{name}: {pressure:.0f} Pa is further below zero than its accuracy, {accuracy:.0f} Pa, so the level is "
+            "{name}: {pressure:Pa .0f} is further below zero than its accuracy, {accuracy:Pa .0f}, so the level is "
             "unknown: see to its zero, and to the pressure above the liquid",
             name=head.name,
             pressure=liquid_pa,
@@ -189,7 +189,7 @@ def _judged(column: _Column, solved: _Solved, memory: Memory) -> Figure:
     if water_m is not None and water_m > level_m + TAPE_RESOLUTION_M:
         reason = because(
             ReasonCode.INPUT_UNCERTAIN,
-            "{name}: the pressure does not carry free water up to {water:.3f} m: it is taken as all water",
+            "{name}: the pressure does not carry free water up to {water:m .3f}: it is taken as all water",
             name=head.name,
             water=water_m,
         )
@@ -200,7 +200,7 @@ def _judged(column: _Column, solved: _Solved, memory: Memory) -> Figure:
     if liquid_pa > 0.0:
         reason = because(
             ReasonCode.LOW_HEAD,
-            "{name}: {head:mm .0f} of liquid above the nozzle, less than {least:.3f} m: the tank may be empty",
+            "{name}: {head:mm .0f} of liquid above the nozzle, less than {least:m .3f}: the tank may be empty",
             name=head.name,
             head=head_m,
             least=head.minimum_head_m,
@@ -208,7 +208,7 @@ def _judged(column: _Column, solved: _Solved, memory: Memory) -> Figure:
     else:
         reason = because(
             ReasonCode.LOW_HEAD,
-            "{name}: no liquid above the nozzle at {nozzle:.3f} m: the tank may be empty",
+            "{name}: no liquid above the nozzle at {nozzle:m .3f}: the tank may be empty",
             name=head.name,
             nozzle=head.nozzle_height_m,
         )

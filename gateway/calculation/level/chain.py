@@ -46,7 +46,7 @@ def checked_level(
     if level_m < LOWEST_LEVEL_M:
         reason = because(
             ReasonCode.BELOW_DATUM,
-            "{name}: level {level:.4g} m is below {lowest:.3f} m",
+            "{name}: level {level:m .4g} is below {lowest:m .3f}",
             name=name,
             level=level_m,
             lowest=LOWEST_LEVEL_M,
@@ -55,7 +55,7 @@ def checked_level(
     if level_m > reference_height_m + resolution_m:
         reason = because(
             ReasonCode.ABOVE_REFERENCE_HEIGHT,
-            "{name}: level {level:.3f} m is above the reference height {reference_height:.3f} m",
+            "{name}: level {level:m .3f} is above the reference height {reference_height:m .3f}",
             name=name,
             level=level_m,
             reference_height=reference_height_m,
@@ -86,7 +86,7 @@ def water_level(given: Figure, level: Figure, capacity: Capacity, reference_heig
     if given.value < LOWEST_LEVEL_M:
         reason = because(
             ReasonCode.BELOW_DATUM,
-            "free-water level {level:.4g} m is below {lowest:.3f} m",
+            "free-water level {level:m .4g} is below {lowest:m .3f}",
             level=given.value,
             lowest=LOWEST_LEVEL_M,
         )
@@ -96,7 +96,7 @@ def water_level(given: Figure, level: Figure, capacity: Capacity, reference_heig
     if level.value is not None and given.value > level.value + TAPE_RESOLUTION_M:
         reason = because(
             ReasonCode.WATER_ABOVE_LEVEL,
-            "free water at {water:.3f} m is above the level {level:.3f} m",
+            "free water at {water:m .3f} is above the level {level:m .3f}",
             water=given.value,
             level=level.value,
         )
@@ -104,7 +104,7 @@ def water_level(given: Figure, level: Figure, capacity: Capacity, reference_heig
     if given.value > reference_height_m + TAPE_RESOLUTION_M:
         reason = because(
             ReasonCode.ABOVE_REFERENCE_HEIGHT,
-            "free water at {water:.4g} m is above the reference height {reference_height:.3f} m",
+            "free water at {water:m .4g} is above the reference height {reference_height:m .3f}",
             water=given.value,
             reference_height=reference_height_m,
         )

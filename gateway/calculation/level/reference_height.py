@@ -59,7 +59,7 @@ def _unknown(height_m: float, shell: ShellPlan) -> Figure:
         return ungrown
     reason = because(
         ReasonCode.INPUT_UNCERTAIN,
-        "the shell's temperature is unknown: at {away:g} degC from the table's the reference point moves by "
+        "the shell's temperature is unknown: at {away:apart degC g} from the table's the reference point moves by "
         "{off:mm .0f}",
         away=_AWAY_C,
         off=off_m,

@@ -102,8 +102,8 @@ class ExpansionCoefficient:
             return None
         return because(
             ReasonCode.METHOD_DOUBTFUL,
-            "expansion coefficient used over {span:.0f} degC from {reference:.4g} degC, where it holds, and no range "
-            "is stated for it",
+            "expansion coefficient used over {span:apart degC .0f} from {reference:degC .4g}, where it holds, and no "
+            "range is stated for it",
             span=SPAN_C,
             reference=self.reference_temperature_c,
         )

@@ -46,7 +46,7 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
                 reason = because(
                     ReasonCode.HEEL_UNDECLARED,
                     "free water stands {level:mm .0f} above the datum, and the heel below it is declared to hold "
-                    "product: with water there it is {heel:.2f} m3 more",
+                    "product: with water there it is {heel:m3 .2f} more",
                     level=level_m,
                     heel=heel_m3,
                 )
@@ -61,7 +61,7 @@ def free_water(plan: TankPlan, water_level: Figure) -> Figure:
     if heel_m3 > 0.0 and plan.heel_holds is None and found.value is not None:
         reason = because(
             ReasonCode.HEEL_UNDECLARED,
-            "what the heel of {heel:.2f} m3 holds is not declared: it is counted as water",
+            "what the heel of {heel:m3 .2f} holds is not declared: it is counted as water",
             heel=heel_m3,
         )
         return figure.lower(found, reason)
@@ -114,7 +114,7 @@ def roof_displacement(plan: TankPlan, zone: RoofZone | None, level: Figure, dens
     if zone is RoofZone.CRITICAL:
         reason = because(
             ReasonCode.ROOF_CRITICAL_ZONE,
-            "roof in its critical zone, {lowest:.3f} to {highest:.3f} m",
+            "roof in its critical zone, {lowest:bare m .3f} to {highest:m .3f}",
             lowest=roof.critical_low_m,
             highest=roof.critical_high_m,
         )

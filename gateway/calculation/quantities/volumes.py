@@ -83,7 +83,7 @@ def volume_figures(
     if gov_m3 is not None and gov_m3 < 0.0:
         reason = because(
             ReasonCode.BELOW_ZERO,
-            "water and the roof's displacement are {missing:.1f} m3 more than what stands in the tank",
+            "water and the roof's displacement are {missing:m3 .1f} more than what stands in the tank",
             missing=-gov_m3,
         )
         gov = figure.lower(gov, reason, Quality.BAD)

@@ -156,7 +156,7 @@ def average_temperature(
     remarks: tuple[Reason, ...] = ()
     if plan.stratification_c < spread_c <= plan.spread_c:
         # Beyond that it is no remark, but a doubt of the average.
-        remarks = (because(ReasonCode.STRATIFIED, "elements used differ by {spread:.1f} degC", spread=spread_c),)
+        remarks = (because(ReasonCode.STRATIFIED, "elements used differ by {spread:apart degC .1f}", spread=spread_c),)
     if spread_c > min(plan.outlier_c, plan.spread_c):
         odd = doubts(plan, used, values, spread_c, notes)
         if odd:
@@ -167,7 +167,7 @@ def average_temperature(
     if away_m > plan.reach_m + TOUCH_M:
         away = because(
             ReasonCode.TEMPERATURE_UNREPRESENTATIVE,
-            "part of the liquid is {away:.2f} m from every element used, more than {reach:g} m",
+            "part of the liquid is {away:m .2f} from every element used, more than {reach:m g}",
             away=away_m,
             reach=plan.reach_m,
         )

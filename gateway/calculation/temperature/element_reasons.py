@@ -40,7 +40,7 @@ def doubts(
     for position in odd.named:
         named = because(
             ReasonCode.ELEMENT_OUTLIER,
-            "{element} at {temperature:.1f} degC is over {limit:g} degC from its neighbours",
+            "{element} at {temperature:degC .1f} is over {limit:apart degC g} from its neighbours",
             element=names[position],
             temperature=values[position],
             limit=limit,
@@ -51,8 +51,8 @@ def doubts(
         one, other = odd.pair
         pair = because(
             ReasonCode.ELEMENT_OUTLIER,
-            "{one} at {one_temperature:.1f} degC and {other} at {other_temperature:.1f} degC differ by over {limit:g} "
-            "degC, and the others do not tell which is right",
+            "{one} at {one_temperature:degC .1f} and {other} at {other_temperature:degC .1f} differ by over "
+            "{limit:apart degC g}, and the others do not tell which is right",
             one=names[one],
             one_temperature=values[one],
             other=names[other],
@@ -65,7 +65,7 @@ def doubts(
     if spread_c > plan.spread_c:
         wide = because(
             ReasonCode.TEMPERATURE_UNREPRESENTATIVE,
-            "elements used differ by {spread:.1f} degC, more than {limit:g} degC",
+            "elements used differ by {spread:apart degC .1f}, more than {limit:apart degC g}",
             spread=spread_c,
             limit=plan.spread_c,
         )

@@ -121,12 +121,13 @@ _NO_TEMPERATURE = Reason(
     ReasonCode.VAPOUR_PRESSURE_UNPROVEN, "vapour pressure: there is no liquid temperature to compare it by"
 )
 _TOO_LOW = (
-    "vapour pressure {pressure:kPa .0f} absolute is {away:kPa .0f} below that of the product at {temperature:.1f} "
-    "degC, {expected:kPa .0f}, and {allowed:kPa .0f} are allowed: is a valve to its transmitter closed?"
+    "vapour pressure {pressure:kPa .0f} absolute is {away:kPa .0f} below that of the product at "
+    "{temperature:degC .1f}, {expected:kPa .0f}, and {allowed:kPa .0f} are allowed: is a valve to its "
+    "transmitter closed?"
 )
 _TOO_HIGH = (
-    "vapour pressure {pressure:kPa .0f} absolute is {away:kPa .0f} above that of the product at {temperature:.1f} "
-    "degC, {expected:kPa .0f}, and {allowed:kPa .0f} are allowed: is another gas over it?"
+    "vapour pressure {pressure:kPa .0f} absolute is {away:kPa .0f} above that of the product at "
+    "{temperature:degC .1f}, {expected:kPa .0f}, and {allowed:kPa .0f} are allowed: is another gas over it?"
 )
 
 

@@ -23,6 +23,7 @@ from gateway.commands.demonstration.words import Replaced, introduction
 from gateway.commands.output import is_terminal, write
 from gateway.commands.service.serve import door, run_in_loop, running, with_descriptors
 from gateway.daemon import Daemon
+from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
@@ -186,6 +187,12 @@ def _with_ports(
         port = free_port(_HOST, wanted)
         settings = replace(settings, http=replace(settings.http, port=port))
         ports["web.address"] = ("metrics", wanted, port)
+    for plan in settings.deliveries:
+        if isinstance(plan, RegistersPlan):
+            moved = replace(plan, port=free_port(_HOST, plan.port))
+            deliveries = tuple(moved if each is plan else each for each in settings.deliveries)
+            settings = replace(settings, deliveries=deliveries)
+            ports["delivery.registers.address"] = ("registers", plan.port, moved.port)
     return settings, [Replaced(*entry) for entry in ports.values() if entry[1] != entry[2]]
 
 

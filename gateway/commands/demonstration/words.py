@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from gateway.delivery.registers.layout import level_number
+from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.settings.site import SiteSettings
 
@@ -55,6 +57,8 @@ def introduction(
             lines.append(f"               join as administrator by the code {code} (once, within the hour)")
         lines.append(f"  metrics      http://{settings.http.host}:{settings.http.port}/metrics")
         lines.append(f"  all tanks    http://{settings.http.host}:{settings.http.port}/inventories")
+    registers = [plan for plan in settings.deliveries if isinstance(plan, RegistersPlan)]
+    lines += [f"  registers    modbus://{plan.host}:{plan.port}  unit 1, functions 3 and 4" for plan in registers]
     lines += [f"  Port {port.wanted} ({port.what}) is taken; {port.used} is used instead." for port in replaced]
     lines += ["", "Try next, in another terminal:"]
     for broker in settings.brokers:
@@ -68,6 +72,11 @@ def introduction(
     if settings.http is not None:
         address = f"{settings.http.host}:{settings.http.port}"
         lines += [f"  {command} show --address {address}", f"  {command} alarms --address {address}"]
+    for plan in registers:
+        tank, number = plan.blocks[0]
+        where = f"-p {plan.port} -t 4:float -B -r {level_number(number)} -1 {plan.host}"
+        lines.append(f"  mbpoll -m tcp {where}    (level of {tank} in m; from the package mbpoll)")
+        lines.append(f"  {command} delivery map demo    (what stands in which register)")
     lines += _working_day(command, settings) if is_working_day else _ordinary(command)
     lines += [
         "Nothing is lost: freeze the broker, see in `show` how history waits for it, let it go on and see it drain:",

@@ -132,7 +132,7 @@ def _temperature(temperatures_c: tuple[float, ...]) -> Input | None:
         return mean
     reason = because(
         ReasonCode.STRATIFIED,
-        "temperatures by hand differ by {spread:degC .1f}: layers, or one is mistyped",
+        "temperatures by hand differ by {spread:apart degC .1f}: layers, or one is mistyped",
         spread=spread_c,
     )
     return mean._replace(quality=Quality.UNCERTAIN, reason=reason)

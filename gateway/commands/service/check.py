@@ -15,9 +15,13 @@ from gateway.delivery import secrets
 from gateway.delivery.files import parquet
 from gateway.delivery.mail.delivery import missing_part as no_mail
 from gateway.delivery.mail.plan import MailPlan
+from gateway.delivery.opcua.looked_at import trouble_with_opcua
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan
 from gateway.delivery.postgresql.delivery import missing_part
 from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.registers.delivery import missing_part as no_registers
+from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.sparkplug.delivery import missing_part as no_sparkplug
 from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.webhook.delivery import missing_part as no_webhook
@@ -136,6 +140,12 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
         lacking = no_mail() if isinstance(place, MailPlan) else no_webhook()
         if lacking is not None:
             found.append(f"{file}: delivery.{kind}: {lacking}")
+    for server in (each for each in settings.deliveries if isinstance(each, RegistersPlan)):
+        lacking = no_registers()
+        if lacking is not None:
+            found.append(f"{file}: delivery.registers: {lacking}; until then {server.host}:{server.port} is not served")
+    for opcua in (each for each in settings.deliveries if isinstance(each, OpcuaPlan)):
+        found += [f"{file}: delivery.opcua: {each}" for each in trouble_with_opcua(opcua)]
     formats = {each.format for each in settings.deliveries if isinstance(each, FilesPlan)}
     if "parquet" in formats and (lacking := parquet.missing_part()) is not None:
         found.append(f"{file}: delivery.files: {lacking}; until then history waits in the ledger")

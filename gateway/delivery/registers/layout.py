@@ -47,6 +47,7 @@ __all__ = [
     "Scaled",
     "Validity",
     "base_of",
+    "level_number",
 ]
 
 MAP_VERSION = 1
@@ -369,3 +370,8 @@ BLOCK_FIELDS = (
 def base_of(block: int) -> int:
     """The address of the first register of a block."""
     return block * BLOCK
+
+
+def level_number(block: int) -> int:
+    """Where the level of a block stands as float32, counted from 1 as mbpoll does: the first thing to try."""
+    return base_of(block) + next(field.offset for field in BLOCK_FIELDS if field.key == "level.float") + 1

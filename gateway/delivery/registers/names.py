@@ -1,11 +1,11 @@
-"""Pure: what each figure, state and event is called in the register map: the key of its field, or of all that begin so.
+"""Pure: what each figure, state and event is called in the register map: the key of its field.
 
 `tank-gateway delivery map` tells the address of each.
 """
 
 from collections.abc import Mapping
 
-from gateway.delivery.registers.layout import DETAIL_FIGURES, MAIN_FIGURES, RATES, TANK_ALARMS
+from gateway.delivery.registers.layout import DETAIL_FIGURES, LIMITS, MAIN_FIGURES, RATES, TANK_ALARMS
 
 __all__ = ["NAMES"]
 
@@ -18,9 +18,9 @@ NAMES: Mapping[str, str] = {
     "simulated": "origin",
     "limit": "limit_state",
     "roof": "roof",
-    "limits": "limit",
+    **{f"limits.{limit}": f"limit.{limit}" for limit in LIMITS},
     "motion": "motion",
-    "times": "time",
-    "transfers": "transfer",
-    **{f"alarm.{kind}": f"alarm.{kind}" for kind in TANK_ALARMS},
+    "times": "time.*",
+    **{f"alarms.{kind}": f"alarm.{kind}" for kind in TANK_ALARMS},
+    **{f"transfer.{part}": f"transfer.1.{part}" for part in ("number", "kind", "phase")},
 }

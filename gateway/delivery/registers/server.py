@@ -10,10 +10,13 @@ It answers reads of registers (functions 3 and 4) and nothing else.
 """
 
 import asyncio
+import socket
 import struct
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
+from typing import cast
 
 from pymodbus.constants import ExcCodes
 from pymodbus.pdu import ExceptionResponse, ModbusPDU
@@ -38,6 +41,7 @@ _LEAST, _LARGEST = 2, 254
 _MOST_RECEIVED = 4_096
 _MOST_UNREAD = 16_384
 """Bytes of answers that wait for their reader: more are not made."""
+_MOST_SENT = 65_536
 _A_TURN, _OF_ONE = 32, 8
 """Requests that are answered before everything else has its turn, and before another connection has."""
 _BACKLOG = 64
@@ -169,14 +173,19 @@ class Connection(ServerRequestHandler):
         """Requests that were refused: to write, and of other functions."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
         super().connection_made(transport)
-        self._wire = transport
-        peer = transport.get_extra_info("peername")
+        # Those of uvloop are none of asyncio's classes, and the same in all that is used here.
+        self._wire = wire = cast("asyncio.Transport", transport)
+        peer = wire.get_extra_info("peername")
         if isinstance(peer, tuple):
             self.host = str(peer[0])
             self.address = f"[{self.host}]:{peer[1]}" if ":" in self.host else f"{self.host}:{peer[1]}"
-        transport.set_write_buffer_limits(high=_MOST_UNREAD)
+        wire.set_write_buffer_limits(high=_MOST_UNREAD)
+        descriptor = wire.get_extra_info("socket")
+        if descriptor is not None:
+            # Else the system keeps megabytes of answers for one who never reads them.
+            with suppress(OSError):  # it may have gone meanwhile
+                descriptor.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _MOST_SENT)
         if not self._registers.let_in(self):
             self.cut()
 

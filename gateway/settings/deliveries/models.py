@@ -24,6 +24,7 @@ __all__ = [
     "FilesModel",
     "MailModel",
     "MqttModel",
+    "OpcuaModel",
     "PostgresqlModel",
     "RegistersModel",
     "SparkplugModel",
@@ -129,7 +130,12 @@ def _read_network(value: Any) -> IPv4Network | IPv6Network:
     try:
         return ip_network(text)
     except ValueError:
+        pass
+    try:
+        meant = ip_network(text, strict=False)
+    except ValueError:
         raise refuse(f"'{text}' is no address and no network; write for example 192.0.2.10 or 192.0.2.0/24") from None
+    raise refuse(f"'{text}' is an address in a network; write {meant} for all of it, or {text.partition('/')[0]}")
 
 
 def _read_networks(value: Any) -> tuple[IPv4Network | IPv6Network, ...]:
@@ -323,3 +329,34 @@ class SparkplugModel(Section):
     ] = 10.0
     backoff_first: Duration = 0.5
     backoff_longest: Duration = 30.0
+
+
+class OpcuaModel(Section):
+    """One OPC UA server, read only, for a historian, a control system or a panel."""
+
+    name: Annotated[Name | None, Field(description="In status, metrics and log; by its address unless given")] = None
+    address: Annotated[Address, Field(description="Where it listens; 4840 is the port of the standard")]
+    certificates: Annotated[
+        str,
+        BeforeValidator(lambda value: require_text(value, "a folder")),
+        WithJsonSchema(
+            {
+                "type": "string",
+                "description": "A folder with own, trusted and rejected; made where it is not there",
+                "examples": ["/var/lib/tank-gateway/opcua"],
+            }
+        ),
+    ]
+    security: Annotated[
+        tuple[Literal["Aes256_Sha256_RsaPss", "Basic256Sha256", "None"], ...],
+        Field(description="Security policies that are offered; None encrypts nothing"),
+    ] = ("Aes256_Sha256_RsaPss", "Basic256Sha256")
+    users_file: Annotated[
+        Text | None, Field(description="Who may read, by name and password; `tank-gateway delivery user` writes it")
+    ] = None
+    anonymous: Annotated[YesNo, Field(description="Whether one may read without a name")] = False
+    sessions: Annotated[Whole, Field(description="Connections at once, 1 to 100")] = 20
+    shortest_interval: Annotated[Duration, Field(description="Of publishing, 100 ms to 1 min")] = 0.5
+    memory_mb: Annotated[Whole, Field(description="What its process may take, 512 to 8192")] = 1024
+    backoff_first: Duration = 1.0
+    backoff_longest: Duration = 60.0

@@ -12,12 +12,14 @@ from gateway.settings.deliveries.models import (
     FilesModel,
     MailModel,
     MqttModel,
+    OpcuaModel,
     PostgresqlModel,
     RegistersModel,
     SparkplugModel,
     WebhookModel,
 )
 from gateway.settings.deliveries.mqtt import mqtt_plan, mqtt_together
+from gateway.settings.deliveries.opcua import opcua_plan
 from gateway.settings.deliveries.postgresql import postgresql_plan
 from gateway.settings.deliveries.registers import registers_plan, registers_together
 from gateway.settings.deliveries.sparkplug import sparkplug_plan, sparkplug_together
@@ -58,6 +60,7 @@ DELIVERY_KINDS: dict[str, DeliveryKind] = {
     ),
     "files": DeliveryKind(FilesModel, files_plan, "folder", "is the folder of {}", history_alone=True),
     "mail": DeliveryKind(MailModel, mail_plan, "to", "writes to the same people as {}", history_alone=True),
+    "opcua": DeliveryKind(OpcuaModel, opcua_plan, "address", "listens where {} does"),
     "sparkplug": DeliveryKind(
         SparkplugModel, sparkplug_plan, "node", "is the node of {} at the same server", sparkplug_together
     ),

@@ -90,7 +90,7 @@ def activity_reason(quiet: Quiet | None, contents: Contents, now_s: float, utc_s
     return because(
         ReasonCode.THERMAL,
         "by temperature: since {since:utc} the level has moved by {level:mm +.0f} while the liquid went from "
-        "{before:.1f} degC to {now:.1f} degC; the product has stayed",
+        "{before:degC .1f} to {now:degC .1f}; the product has stayed",
         since=since_utc_s,
         level=level_m,
         before=quiet.temperature_c,

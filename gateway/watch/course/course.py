@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from gateway.reasons import Reason
 from gateway.records import Figure
-from gateway.tank_state import AlarmKind, LimitTime, Motion
+from gateway.tank_state import AlarmKind, LimitTime, Motion, Stillness
 
 __all__ = ["Course"]
 
@@ -25,6 +25,7 @@ class Course(NamedTuple):
     activity: str = ""
     findings: Mapping[AlarmKind, Reason] = MappingProxyType({})
     """What is wrong with the movement: `unscheduled_movement`, `wrong_way`, `level_frozen`."""
+    still: Stillness | None = None
     activity_reason: Reason | None = None
     """What is to be said of the activity; None where there is none."""
 

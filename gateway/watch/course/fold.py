@@ -2,7 +2,7 @@
 
 from gateway.calculation.plan import TankPlan
 from gateway.records import Figure, Inventory, Quality, Reason, ReasonCode, TankInput
-from gateway.tank_state import AlarmKind, LimitTime, Motion
+from gateway.tank_state import AlarmKind, LimitTime, Motion, Stillness
 from gateway.watch.course.activity import activity_reason
 from gateway.watch.course.basis import basis_of
 from gateway.watch.course.contents import contents_of
@@ -12,7 +12,7 @@ from gateway.watch.course.limit_times import limit_times
 from gateway.watch.course.memory import CourseMemory
 from gateway.watch.course.motion import is_going, next_moving
 from gateway.watch.course.rates import rates
-from gateway.watch.course.unscheduled import movement_fault
+from gateway.watch.course.unscheduled import movement_fault, stillness
 from gateway.watch.course.window import next_window, reading_age_s, resolution_m
 from gateway.watch.plan import CoursePlan
 
@@ -51,18 +51,21 @@ def next_course(
         times = limit_times(tank, moving.motion, level, tov, found.volume, age_s, tank_input.instant)
     contents = None if time_s is None else contents_of(tank, inventory)
     why: Reason | None = None
+    still: Stillness | None = None
     if contents is None or time_s is None:
         holding = _waiting(memory.holding)
     else:
         now = Now(contents, basis, time_s, now_s)
         holding = next_holding(memory.holding, plan, tank, now, window, memory.moving, moving)
         why = activity_reason(holding.quiet, contents, now_s, utc_s)
+        told_s = utc_s if tank_input.clock_doubt is None else None
+        still = stillness(plan.unscheduled, holding.armed, holding.followed, now_s, told_s)
     moved = movement_fault(holding.armed, holding.followed, now_s, utc_s)
     if moved is not None:
         findings[AlarmKind.UNSCHEDULED_MOVEMENT] = moved
     activity = "" if why is None else why.code.value
     since = None if moving.motion is Motion.UNKNOWN else moving.since
-    course = Course(moving.motion, since, found.volume, found.level, times, activity, findings, why)
+    course = Course(moving.motion, since, found.volume, found.level, times, activity, findings, still, why)
     return course, CourseMemory(window, moving, holding)
 
 

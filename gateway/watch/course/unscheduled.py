@@ -20,18 +20,19 @@ tank which fills and empties all day is none. Whoever knows of a movement has th
 whose movements are nobody's concern has no plan for it. Common practice, and no regulatory leak-detection method.
 """
 
+from datetime import UTC, datetime
 from typing import NamedTuple
 
 from gateway.calculation.plan import TankPlan
 from gateway.plain_form import SteadyTime
 from gateway.records import Reason, ReasonCode, because
-from gateway.tank_state import Motion
+from gateway.tank_state import Motion, Stillness
 from gateway.watch.course.contents import Contents, area_m2
 from gateway.watch.course.followed import Followed, Step
 from gateway.watch.course.motion import Moving
 from gateway.watch.plan import UnscheduledPlan
 
-__all__ = ["Armed", "armed_at", "is_due", "movement_fault", "next_armed"]
+__all__ = ["Armed", "armed_at", "is_due", "movement_fault", "next_armed", "stillness"]
 
 _ENDS_WITHIN = 0.5
 _ENDED_PART = 1.0 / 3.0
@@ -164,6 +165,23 @@ def movement_fault(armed: Armed | None, followed: Followed | None, now_s: float,
     return because(
         ReasonCode.MOVES_UNSCHEDULED, _MOVED, amount=amount_m3, since=since_s, equivalent=equivalent_m, level=level_m
     )
+
+
+def stillness(
+    plan: UnscheduledPlan | None, armed: Armed | None, followed: Followed | None, now_s: float, utc_s: float | None
+) -> Stillness | None:
+    """How far the contents are from what they are compared with. `utc_s`: of now; None where that is not known."""
+    if plan is None or armed is None or followed is None:
+        return None
+    since_s = armed.since_s if armed.found else max(armed.since_s, now_s - _TRACKS_S)
+    since = None if utc_s is None else datetime.fromtimestamp((utc_s - (now_s - since_s)) // 60.0 * 60.0, UTC)
+    change_m3 = (followed.quantity - armed.quantity) / followed.last.per_m3
+    return Stillness(_short(change_m3), _short(plan.deviation_m * armed.area_m2), not armed.found, since)
+
+
+def _short(volume_m3: float) -> float:
+    """To three digits: a gauge tells no more of so little, and what is kept of each sheet is kept for long."""
+    return float(f"{volume_m3:.3g}")
 
 
 _MOVED = (

@@ -12,12 +12,12 @@ from starlette.routing import BaseRoute, Route
 from gateway.errors import GatewayError
 from gateway.permits import READ_PEOPLE, may, words_for
 from gateway.person import Person
+from gateway.process.passwords import BusyError
 from gateway.web.access.access import Access, NotLetInError, Seen, WaitError
 from gateway.web.access.administration import administer
 from gateway.web.access.asking import Asking, origin_asked
 from gateway.web.access.by_provider import ByProvider
 from gateway.web.access.cookies import clearing_cookie, going_cookie, going_name, session_cookie
-from gateway.web.access.passwords import BusyError
 from gateway.web.access.people import NotKnownError
 from gateway.web.access.provider.faults import AwayError
 from gateway.web.access.provider.going import GOING_S

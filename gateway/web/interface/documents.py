@@ -11,6 +11,7 @@ from typing_extensions import TypedDict
 __all__ = [
     "MESSAGE",
     "ChangesPage",
+    "DipsPage",
     "EventsPage",
     "FigureTrend",
     "Gap",
@@ -41,6 +42,16 @@ class Reason(TypedDict):
 
     code: str
     text: str
+
+
+class Sentence(TypedDict):
+    """What an English sentence of this document is made of, for whoever tells it in other units or another language."""
+
+    text: str
+    phrase: str
+    """With the names of its values in braces."""
+    values: dict[str, Any]
+    """Text; or `text` as it stands in the sentence beside `value` in SI and `unit`, `time`, or `seconds`."""
 
 
 class Reading(TypedDict):
@@ -158,6 +169,7 @@ class TankPage(TypedDict):
     """Null until its first sheet is made."""
     readings: list[Reading]
     plan: TankPlanPage
+    sentences: list[Sentence]
     cautions: list[str]
 
 
@@ -263,6 +275,7 @@ class SheetPage(TypedDict):
     sources: dict[str, str]
     inputs: list[SheetInput]
     steps: list[SheetStep]
+    sentences: list[Sentence]
     cautions: list[str]
 
 
@@ -277,6 +290,50 @@ class EventsPage(_Span):
     before: int | None
     """There are older ones in that time: ask again with this as `before`. Null: these are all."""
     unreadable: int
+    sentences: list[Sentence]
+
+
+class GaugeAtDip(TypedDict):
+    """What the level of a sheet was; without a value where no gauge gave it."""
+
+    value: float | None
+    quality: QualityWord
+    reason: Reason | None
+    source: str
+    time: Time | None
+
+
+class HandDip(TypedDict):
+    """A level dipped by hand; lengths in m above the datum."""
+
+    measured: Time
+    entered: Time
+    by: str
+    why: str
+    typed: str
+    tape: float
+    withdrawn: bool
+    gauge: GaugeAtDip | None
+    """Null: there is no record of then."""
+    difference: float | None
+    """Gauge less dip."""
+    within: Literal["fine", "inventory", "none"] | None
+    """The narrowest tolerance that it is within."""
+    motion: str | None
+    """Of the tank then: what is dipped while it moves proves little."""
+
+
+class DipsPage(TypedDict):
+    """Whether a gauge agrees with hand dips."""
+
+    schema: Literal["tank-gateway/page-dips/1"]
+    tank: str
+    time: Time
+    simulated: bool
+    tolerances: dict[str, float]
+    """In m, by name."""
+    dips: list[HandDip]
+    sentences: list[Sentence]
 
 
 class KnownReport(TypedDict):

@@ -34,7 +34,9 @@ class Listens(TypedDict):
     address: str
     port: int
     what: str
-    """`page` (this interface), or `unknown`: something that the gateway or what it has begun listens with."""
+    """`page` (this interface), `destination` (one that serves, by its name), or `unknown`: something else
+    of the gateway or of what it has begun."""
+    name: str
 
 
 class Leads(TypedDict):
@@ -43,6 +45,15 @@ class Leads(TypedDict):
     to: str
     what: str
     name: str
+
+
+class Client(TypedDict):
+    """Who reads at a destination that serves."""
+
+    address: str
+    since: Time
+    name: str
+    refused: str
 
 
 class Destination(TypedDict):
@@ -55,6 +66,7 @@ class Destination(TypedDict):
     buffer_left_s: float | None
     """For how long the ledger can go on keeping for it at the rate of now; null: not known."""
     troubles: list[str]
+    clients: list[Client]
 
 
 class Certificate(TypedDict):

@@ -105,6 +105,18 @@ ENDPOINTS: tuple[Endpoint, ...] = (
         refusals=_OF_A_TANK,
     ),
     Endpoint(
+        "dips",
+        "GET",
+        "/api/1/tanks/{tank}/dips",
+        "The last levels dipped by hand of a tank, each beside what its gauge said then",
+        documents.DipsPage,
+        "Newest first, three unless asked for otherwise. What the gauge said is of the last record within ten minutes "
+        "before the dip was measured. One dip proves nothing: a verification takes three within 3 mm.",
+        (_TANK,),
+        (Parameter("at_most", "So many: 1 to 50.", _NUMBER),),
+        refusals=_OF_A_TANK,
+    ),
+    Endpoint(
         "changes",
         "GET",
         "/api/1/changes",

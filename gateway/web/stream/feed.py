@@ -158,7 +158,7 @@ class Feed:
         self._changed.clear()
         rows = await self._rows(self._source.records())
         self._document = LiveDocument()
-        members = {"alarms": self._source.alarms(), **self._source.others()}
+        members = {**self._alarms(), **self._source.others()}
         self._others_at_s = _now_s()
         self._document.change(rows, members, self._stamp())
         self._ring.begin_anew()
@@ -186,10 +186,13 @@ class Feed:
         if now_s - self._others_at_s >= _OTHERS_S:
             self._others_at_s = now_s
             members |= self._source.others()
-            members["alarms"] = self._source.alarms()
+            members |= self._alarms()
         elif any(self._has_other_alarms(tank, row) for tank, row in rows.items()):
-            members["alarms"] = self._source.alarms()
+            members |= self._alarms()
         return members
+
+    def _alarms(self) -> dict[str, object]:
+        return {"alarms": self._source.alarms(), "sentences": self._source.sentences()}
 
     def _has_other_alarms(self, tank: str, row: Row) -> bool:
         before = self._document.rows.get(tank)

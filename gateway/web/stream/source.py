@@ -36,6 +36,10 @@ class LiveSource(Protocol):
         """The member of that name of the view; so are the next."""
         ...
 
+    def sentences(self) -> list[dict[str, Any]]:
+        """Of what those alarms say."""
+        ...
+
     def others(self) -> Mapping[str, Any]:
         """The other members beside rows and totals, which somebody looks at once a second: they take longer to make."""
         ...

@@ -347,3 +347,43 @@ def test_one_spike_is_no_movement() -> None:
     life.look(5.5)
     life.rest(600, 5.0)
     assert life.finding() == []
+
+
+@pytest.mark.parametrize(("off_m", "is_within"), [(0.004, True), (-0.004, True), (0.006, False)])
+def test_a_quiet_tank_tells_how_far_it_is_from_what_it_is_compared_with(off_m: float, is_within: bool) -> None:
+    """5 mm of 100 m3 a metre are a band of 0.5 m3. The mean of an hour that began at 5 m lies where it began, but for
+    an hour of 25."""
+    life = rested()
+    before = life.told[-1].course.still
+    assert before is not None
+    assert before.is_within
+    assert before.change_m3 == pytest.approx(0.0, abs=1e-6)
+    life.rest(3600, 5.0 + off_m)
+    still = life.told[-1].course.still
+    assert still is not None
+    assert still.band_m3 == pytest.approx(0.5)
+    assert still.change_m3 == pytest.approx(100 * off_m * (1.0 if not is_within else 0.96), abs=0.015)
+    assert still.is_within is is_within
+    assert still.since is not None
+    # To the minute, from when it was armed: 45 min at rest, of two hours less the first reading.
+    ago_s = (life.told[-1].inventory.instant - still.since).total_seconds()
+    assert ago_s == pytest.approx(2 * 3600 - ARMS_S, abs=90)
+
+
+def test_what_is_not_armed_tells_no_change() -> None:
+    life = straight()
+    life.rest(ARMS_S - 20.0, 5.0)
+    assert all(each.course.still is None for each in life.told)
+    free = straight(CoursePlan(unscheduled=None))
+    free.rest(2 * 3600, 5.0)
+    assert all(each.course.still is None for each in free.told)
+
+
+def test_warming_changes_nothing_of_it() -> None:
+    """Story 18: TK-101 warmed by 5 degC rises by 40 mm, and holds what it held."""
+    life = rested()
+    life.rest(3600, 5.0 * (1.0 + 0.001 * 5.0), temperature_c=20.0)
+    still = life.told[-1].course.still
+    assert still is not None
+    assert still.is_within
+    assert abs(still.change_m3) < 0.05

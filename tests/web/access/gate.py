@@ -10,11 +10,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
+from gateway.process.passwords import Passwords
 from gateway.web.access.access import Access
 from gateway.web.access.administration import administer
 from gateway.web.access.guard import PROOF_HEADER, Guard
 from gateway.web.access.headers import Headed
-from gateway.web.access.passwords import Passwords
 from gateway.web.access.people_file import PeopleFile, people_path
 from gateway.web.access.plan import AccessPlan
 from gateway.web.access.routes import access_routes

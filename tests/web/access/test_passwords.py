@@ -5,8 +5,8 @@ import threading
 
 import pytest
 
-from gateway.web.access import passwords as module
-from gateway.web.access.passwords import LONGEST, SHORTEST, BusyError, Passwords, trouble_with
+from gateway.process import passwords as module
+from gateway.process.passwords import LONGEST, SHORTEST, BusyError, Passwords, trouble_with
 from tests.web.access.gate import cheap_passwords
 
 WORDS = ("Anna Berg", "Brackenmoor Fuel Depot")

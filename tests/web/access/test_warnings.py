@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 import trustme
 
+from gateway.person import Role
 from gateway.settings import load_site
 from tests.commands.typed import typed
 
@@ -70,3 +71,40 @@ def test_what_can_be_used_and_soon_cannot_is_said_by_check(capsys: Capture, tmp_
     _pair(tmp_path)
     (tmp_path / "token").write_text("a-token-for-a-scraper", "ascii")
     assert "web." not in typed(capsys, "check", str(site)).out
+
+
+PROVIDER = (
+    "sign_in_by: {name: works, issuer: https://login.example/works, client: tanks, role_claim: groups, "
+    "page: 'https://TANKS.example:443/', roles: [{value: a, role: operator}, {value: b, role: viewer}]"
+)
+
+
+def test_a_provider_is_read_as_it_is_meant(tmp_path: Path) -> None:
+    _pair(tmp_path)
+    tls = "address: 0.0.0.0:443, names: [tanks.example], tls: {certificate: web.pem, key: key.pem}"
+    settings = load_site(_site(tmp_path, f"{tls}, {PROVIDER}}}"), now=NOW)
+    assert settings.http is not None
+    plan = settings.http.access.provider
+    assert plan is not None
+    # As a browser writes an origin: RFC 6454, small letters, no port that goes without saying.
+    assert plan.page == "https://tanks.example"
+    assert plan.roles == (("a", Role.OPERATOR), ("b", Role.VIEWER))
+    assert (plan.scopes, plan.name_claim, plan.asks_each_time) == (("profile",), "preferred_username", True)
+    assert settings.warnings == ()
+
+
+def test_what_a_provider_lacks_is_said_by_check(capsys: Capture, tmp_path: Path) -> None:
+    _pair(tmp_path)
+    (tmp_path / "secret").write_text("", "ascii")
+    (tmp_path / "secret").chmod(0o600)
+    (tmp_path / "ca.pem").write_text("no certificate", "ascii")
+    tls = "address: 127.0.0.1:9109, names: [tanks.example]"
+    site = _site(tmp_path, f"{tls}, {PROVIDER}, secret_file: secret}}")
+    assert "web.sign_in_by: " in (said := typed(capsys, "check", str(site))).out
+    assert "holds no secret" in said.out
+    assert said.code == 0
+    site = _site(tmp_path, f"{tls}, {PROVIDER}, ca: ca.pem}}")
+    assert "holds no certificate in PEM form" in typed(capsys, "check", str(site)).out
+    site = _site(tmp_path, f"{tls}, {PROVIDER}, ca: none.pem}}")
+    assert "there is no file" in typed(capsys, "check", str(site)).out
+    assert "web.sign_in_by: " not in typed(capsys, "check", str(_site(tmp_path, f"{tls}, {PROVIDER}}}"))).out

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from gateway.errors import GatewayError
 from gateway.process.one_thread import OneThread, done_within
-from gateway.web.access.passwords import BusyError
+from gateway.process.passwords import BusyError
 from gateway.web.access.provider.faults import AwayError
 from gateway.web.access.provider.going import Going
 from gateway.web.access.provider.plan import ProviderPlan

@@ -1,4 +1,5 @@
 // Every request of the page. A failure is an Asked error whose sentences can be shown as they are.
+import { learnDocument } from "./known_sentences.js";
 import { word } from "./words.js";
 
 const LONGEST_MS = 20_000;
@@ -26,17 +27,20 @@ export function carry(newProof) {
 }
 
 /** A document. Raises AskError. */
-export async function get(path) {
-  return asked(path, {});
+export async function get(path, { longestMs = LONGEST_MS } = {}) {
+  const document = await asked(path, {}, longestMs);
+  learnDocument(path, document);
+  return document;
 }
 
-/** Something that changes something. Raises AskError. */
-export async function post(path, fields) {
-  return asked(path, {
+/** Something that changes something. `longestMs`: it is waited for. Raises AskError. */
+export async function post(path, fields, { longestMs = LONGEST_MS } = {}) {
+  const options = {
     method: "POST",
     headers: { "Content-Type": "application/json", "X-Page-Proof": proof },
     body: JSON.stringify(fields),
-  });
+  };
+  return asked(path, options, longestMs);
 }
 
 /** One act of a person, or with `preview` what it would do. Gives the answer of the gateway: code, lines, hint. */
@@ -51,8 +55,8 @@ export async function getFile(path) {
   return body;
 }
 
-async function asked(path, options) {
-  const { answer, body } = await fetched(path, options, LONGEST_MS, (each) => each.text());
+async function asked(path, options, longestMs = LONGEST_MS) {
+  const { answer, body } = await fetched(path, options, longestMs, (each) => each.text());
   if (!answer.ok) throw refusal(answer, body);
   const document = parsed(body);
   if (document === null) throw new AskError([word("ask.unreadable")], { status: answer.status });

@@ -2,6 +2,7 @@
 import { useEffect, useLayoutEffect, useReducer, useRef } from "./html.js";
 import { get } from "./ask.js";
 import { Hearing } from "./hearing.js";
+import { learn } from "./known_sentences.js";
 import { Shared, useShared } from "./shared.js";
 
 /** Age from which on what is known no longer passes for live. The gateway speaks every 2 s. */
@@ -110,8 +111,6 @@ export function isLive(each) {
 
 /** Begin, for as long as the page is open. */
 export function begin() {
-  addEventListener("error", () => fault.set(true));
-  addEventListener("unhandledrejection", () => fault.set(true));
   setInterval(look, LOOK_MS);
   // What breaks outside of what is drawn may have kept news from being taken in.
   addEventListener("error", ({ error }) => error && fault.set(true));
@@ -218,10 +217,11 @@ function listen() {
 }
 
 /** `time` is by the clock of the site, which a simulated one may have of its own; `machine_time` by the machine's. */
-function take({ tanks, time, machine_time: machineTime = time, schema, feed, ...members }) {
+function take({ tanks, time, machine_time: machineTime = time, schema, feed, sentences, ...members }) {
   hearing.hear(now(), Date.parse(machineTime));
   toldTime = Date.parse(time);
-  for (const [tag, each] of Object.entries(tanks ?? {})) row(tag).set(each);
+  if (sentences) learn("alarms", sentences);
+  for (const [tag, each] of Object.entries(tanks ?? {})) (learn(`row ${tag}`, each.sentences), row(tag).set(each));
   for (const [name, value] of Object.entries(members)) top(name).set(value);
   look();
 }

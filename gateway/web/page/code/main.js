@@ -5,7 +5,7 @@ import { begin, useSite } from "./live.js";
 import { Foot } from "./parts/foot.js";
 import { Guarded } from "./parts/guarded.js";
 import { Strip } from "./parts/strip.js";
-import { refresh } from "./session.js";
+import { comeBack, isBack, refresh, useSession } from "./session.js";
 import { useShared } from "./shared.js";
 import { dressAlways, languageWanted, taste } from "./taste.js";
 import { VIEWS } from "./views/index.js";
@@ -15,6 +15,7 @@ function Page() {
   const word = useWords();
   useShared(taste);
   const site = useSite();
+  const { may } = useSession();
   const { view, rest } = usePlace();
   const known = VIEWS[view];
   const name = word(known ? known.name : "way.unknown");
@@ -41,7 +42,7 @@ function Page() {
     <${Strip} />
     <nav class="ways" aria-label=${word("page.ways")}>
       ${Object.entries(VIEWS)
-        .filter(([, each]) => each.way)
+        .filter(([, each]) => each.way && (!each.permit || may.includes(each.permit)))
         .map(([key, each]) => html`<a key=${key} href=${way(key)} aria-current=${key === view ? "page" : undefined}>${word(each.name)}</a>`)}
     </nav>
     <main id="main" tabindex="-1" ref=${place}>
@@ -56,7 +57,9 @@ async function start() {
   await speak(languageWanted()).catch(() => speak("en"));
   taste.watch(() => speak(languageWanted()).catch(() => {}));
   render(html`<${Page} />`, document.getElementById("page"));
-  refresh().catch(() => {});
+  // Where looking needs a sign-in too, nothing is asked for before somebody has come in.
+  if (isBack()) await comeBack();
+  else refresh().catch(() => {});
   begin();
 }
 

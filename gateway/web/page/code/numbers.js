@@ -103,6 +103,39 @@ export function text(value, dimension, options) {
   return sign ? `${number} ${sign}` : number;
 }
 
+/** Units as they stand in the gateway's sentences: in SI, and as the reader sees them. */
+const TOLD = {
+  m: [1, "m"], mm: [1e-3, "mm"], cm: [1e-2, "cm"], degC: [1, "°C"], m3: [1, "m³"], "m3/h": [1 / 3600, "m³/h"], "kg/m3": [1, "kg/m³"],
+  kg: [1, "kg"], t: [1000, "t"], Pa: [1, "Pa"], kPa: [1000, "kPa"], "%": [0.01, "%"],
+};
+const M_AN_INCH = 0.0254;
+
+/**
+ * A number of a sentence for this reader. `told`: as it stands there, "-12 mm", by which it is seen what digits are
+ * known; `value`: the same in SI; `unit`: of that, as documents name it, K for how far temperatures are apart.
+ */
+export function retold(told, value, unit) {
+  const [, plus, number, sign] = /^(\+?)(-?\d+(?:\.\d+)?) (\S+)$/.exec(told) ?? [];
+  if (number === undefined || !(sign in TOLD)) return told;
+  const dimension = unit === "K" ? "temperatureDifference" : DIMENSIONS[unit];
+  const form = formOf(dimension);
+  if (dimension === "ratio" || form === metric[dimension]) return `${plus}${written(number)} ${TOLD[sign][1]}`;
+  if (form.feet && sign !== "mm") return `${plus}${feetAndInches(value)}`;
+  const own = form.feet ? { sign: "in", of: (m) => m / M_AN_INCH, places: 0 } : form;
+  const step = (TOLD[sign][0] * (own.of(1) - own.of(0))) / 10 ** (number.split(".")[1]?.length ?? 0);
+  const least = dimension.startsWith("temperature") ? 1 : 0;
+  // Of an inch, which is long, a digit more: a tolerance of some millimetres must not be rounded away.
+  const places = Math.max(least, Math.round(-Math.log10(step)) + (form.feet ? 1 : 0));
+  return `${plus}${written(rounded(own.of(value), places))} ${own.sign}`;
+}
+
+/** What somebody has typed, where it is one number in a unit of the gateway's own; else as it stands. */
+export function retyped(typed) {
+  const [, number, unit] = /^(-?\d+(?:\.\d+)?) (\S+)$/.exec(typed) ?? [];
+  const si = { mm: "m", cm: "m", kPa: "Pa", t: "kg", "m3/h": "m3/s" }[unit] ?? unit;
+  return unit in TOLD && si in DIMENSIONS ? retold(typed, Number(number) * TOLD[unit][0], si) : typed;
+}
+
 const SIXTY_F_IN_C = 28 / 1.8;
 
 /** A reference temperature as the trade names it, whatever the reader's units: 15 °C, 20 °C, 60 °F; empty for none. */

@@ -1,6 +1,9 @@
 // Who is signed in, and what that person may do.
-import { carry, get, post } from "./ask.js";
+import { AskError, carry, get, post } from "./ask.js";
+import { go } from "./go.js";
 import { Shared, useShared } from "./shared.js";
+import { keepInTab, takeFromTab } from "./tab.js";
+import { word } from "./words.js";
 
 const NOBODY = { person: null, may: [], view_without_sign_in: false };
 
@@ -24,6 +27,41 @@ export async function signIn(name, password) {
 
 export async function join(code, name, password) {
   return take(await post("/api/1/join", { code, name, password }));
+}
+
+/** What else is to be kept for the way back: called before the page is left. */
+export const beforeLeaving = new Set();
+
+/** Why nobody came in on the way back from the provider: sentences. */
+export const returned = new Shared([]);
+
+/** Away to the provider of the site, from where the browser comes back by itself. Raises AskError. */
+export async function goToProvider() {
+  const { address } = await post("/api/1/go-to-provider", {});
+  // The gateway has looked at it. An address of another kind would run as a part of this page.
+  if (!address?.startsWith("https://")) throw new AskError([word("ask.unreadable")]);
+  keepInTab("place", location.hash);
+  for (const each of beforeLeaving) each();
+  location.assign(address);
+}
+
+/** Whether the browser has just come back from there. */
+export const isBack = () => new URLSearchParams(location.search).has("state");
+
+/** Sign in by what it came back with, which is used up by that, and stands in the address no longer. */
+export async function comeBack() {
+  const answer = location.search;
+  const place = String(takeFromTab("place"));
+  history.replaceState(null, "", "/");
+  // A place within this page, and no other.
+  if (place.startsWith("#/")) location.hash = place;
+  try {
+    take(await post("/api/1/come-back", { answer }));
+  } catch (error) {
+    await refresh().catch(() => {});
+    returned.set([...(error.sentences ?? [String(error)]), ...(error.hint ? [error.hint] : [])]);
+    go("person");
+  }
 }
 
 /** The person's own; every other session of that person ends. */

@@ -5,6 +5,8 @@ export const LANGUAGES = { en: "English", de: "Deutsch" };
 
 const catalogue = new Shared({});
 const spoken = new Shared("en");
+/** Sentences of the gateway in the reader's language, by the English phrase; none for English. */
+let sentences = {};
 
 /** Load a language. Raises where it cannot be had. */
 export async function speak(language) {
@@ -13,8 +15,25 @@ export async function speak(language) {
   if (!answer.ok) throw new Error(`the language ${known} cannot be loaded`);
   const words = await answer.json();
   spoken.value = known;
+  sentences = {};
   catalogue.set(words);
   document.documentElement.lang = known;
+  if (known !== "en") loadSentences(known).catch(() => {});
+}
+
+/** They come after all that is needed at once: until then, and where they cannot be had, the gateway's English stands. */
+async function loadSentences(known) {
+  const answer = await fetch(`/page/languages/sentences_${known}.json`, { cache: "no-cache" });
+  const found = answer.ok ? await answer.json() : {};
+  if (spoken.value !== known) return;
+  sentences = found;
+  // Another object, so that all is drawn again.
+  catalogue.set({ ...catalogue.value });
+}
+
+/** A phrase of the gateway in the reader's language, with the same names in it; undefined where there is none. */
+export function phraseFor(phrase) {
+  return Object.hasOwn(sentences, phrase) ? sentences[phrase] : undefined;
 }
 
 /** The text of a key; {name} in it is replaced by values.name. Where values.count stands, the key has forms ".one" and ".other" by values.count. */

@@ -1,6 +1,7 @@
 // Figures of the accounts' documents: {value, unit, quality, reasons, manual} in SI, and amounts by measure.
 import { html } from "../html.js";
 import { decimal, referenceText, shown, sign, written } from "../numbers.js";
+import { told } from "../sentences.js";
 import { useShared } from "../shared.js";
 import { taste } from "../taste.js";
 import { hasWord, word } from "../words.js";
@@ -80,7 +81,7 @@ export function reasonTexts(reasons) {
 
 /** The gateway's own sentence: of a record it says which tank and how much, which a general word would not. */
 function documentReason(reason) {
-  return reason.text || reasonText(reason);
+  return told(reason.text) || reasonText(reason);
 }
 
 /** What stands where a figure has no value. */

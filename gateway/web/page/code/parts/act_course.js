@@ -1,12 +1,14 @@
 // The course of one act, without drawing: typed fields to a request, refusals to the fields that they are about.
 import { act, AskError } from "../ask.js";
 import { link } from "../live.js";
-import { refresh, session } from "../session.js";
+import { beforeLeaving, refresh, session } from "../session.js";
+import { keepInTab, takeFromTab } from "../tab.js";
 import { blank, textOf } from "./typed.js";
 
 const KEPT_MS = 30 * 60_000;
 /** What was typed and not done, by act and what it is about: a dialog that is closed by mistake loses nothing. */
-const drafts = new Map();
+const drafts = new Map(takeFromTab("drafts") ?? []);
+beforeLeaving.add(() => keepInTab("drafts", [...drafts]));
 
 const draftKey = (spec) => `${spec.action} ${Object.values(spec.fixed ?? {}).join(" ")}`;
 

@@ -5,6 +5,7 @@ import { siteNow, tags, useSite } from "../live.js";
 import { full } from "../times.js";
 import { hasWord, useWords } from "../words.js";
 import { alarmNameOf, GATEWAY, placeName } from "./alarm_words.js";
+import { reasonText } from "./figure.js";
 import { PriorityMark } from "./mark.js";
 import { instantsOf, utcText, wallOf } from "./zoned.js";
 
@@ -78,7 +79,7 @@ function Events({ events, tank }) {
             <td>${kind}</td>
             <td>${each.alarm && html`<${PriorityMark} priority=${each.alarm.priority} />`} ${each.kind.startsWith("alarm_") && each.subject ? alarmNameOf(each.subject) : each.subject}</td>
             <td>${each.by ?? ""}</td>
-            <td>${each.reason?.text ?? ""}</td>
+            <td>${reasonText(each.reason)}</td>
           </tr>`;
         })}
       </tbody>

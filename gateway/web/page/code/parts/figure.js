@@ -5,19 +5,20 @@ import { taste } from "../taste.js";
 import { useShared } from "../shared.js";
 import { clock } from "../times.js";
 import { siteNow } from "../live.js";
-import { hasWord, language, word } from "../words.js";
+import { isOwn, told } from "../sentences.js";
+import { hasWord, word } from "../words.js";
 
 /**
- * A reason in the reader's language. The gateway's own sentence, which is English and bears the numbers, is all of it
- * for an English reader and stands behind the word for others.
+ * A reason in the reader's language and units. Where the gateway's sentence, which bears the numbers, is known in
+ * English alone, it stands behind a word for its kind.
  */
 export function reasonText(reason) {
   if (!reason) return "";
   const { code, text: sentence } = reason;
-  if (language() === "en" && sentence) return sentence;
+  if (sentence && isOwn(sentence)) return told(sentence);
   const key = `reason.${code}`;
-  if (!hasWord(key)) return sentence ?? code;
-  return sentence ? `${word(key)} (${sentence})` : word(key);
+  if (!hasWord(key)) return sentence ? told(sentence) : code;
+  return sentence ? `${word(key)} (${told(sentence)})` : word(key);
 }
 
 /** The same as one line of text, for those who hear the page. */

@@ -70,9 +70,9 @@ function Ports({ document }) {
     ${listens === null
       ? html`<p>${word("gateway.ports_unknown")}</p>`
       : html`<p>${word(listens.length ? "gateway.ports_how" : "gateway.ports_none")}</p>
-          <ul>${listens.map(({ address, port, what }) => html`<li key=${`${address} ${port}`}>
+          <ul>${listens.map(({ address, port, what, name }) => html`<li key=${`${address} ${port}`}>
             <code>${address.includes(":") ? `[${address}]` : address}:${port}</code> TCP:
-            ${" "}${what === "page" ? word(document.tls ? "gateway.port_page_tls" : "gateway.port_page") : html`<${PriorityMark} priority="look" /> ${word("gateway.port_unknown")}`}${reach(word, address)}
+            ${" "}${listener(word, document, what, name)}${reach(word, address)}
           </li>`)}</ul>`}
     <p class="small quiet">${word("gateway.door")}</p>
     <h3>${word("gateway.leads")}</h3>
@@ -82,6 +82,11 @@ function Ports({ document }) {
       rows=${leads.map(({ name, what, to }) => ({ key: `${what} ${name} ${to}`, cells: { name, what: word(`gateway.lead_to.${what}`), to: to ? html`<code>${to}</code>` : word("gateway.no_address") } }))}
     />
   </section>`;
+}
+
+function listener(word, document, what, name) {
+  if (what === "page") return word(document.tls ? "gateway.port_page_tls" : "gateway.port_page");
+  return what === "destination" ? word("gateway.port_serves", { name }) : html`<${PriorityMark} priority="look" /> ${word("gateway.port_unknown")}`;
 }
 
 /** From where a port can be reached. */
@@ -97,7 +102,7 @@ function Destinations({ destinations }) {
     key: each.destination,
     cells: {
       destination: each.destination,
-      state: html`${each.connected ? word("lines.connected") : html`<strong>${word("lines.lost")}</strong>`}${each.troubles.map((text) => html`<br key=${text} /><strong>${text}</strong>`)}`,
+      state: html`${each.connected ? word("lines.connected") : html`<strong>${word("lines.lost")}</strong>`}${each.troubles.map((text) => html`<br key=${text} /><strong>${text}</strong>`)}${each.clients.map((client) => html`<br key=${client.address} />${word("gateway.reads", { who: [client.name, client.address].filter(Boolean).join(" "), since: full(client.since) })} ${client.refused && html`<strong>${client.refused}</strong>`}`)}`,
       waiting: each.waiting === null ? word("gateway.takes_no_history") : counted(each.waiting),
       oldest: each.oldest_s === null ? "" : span(each.oldest_s),
       left: each.waiting === null ? "" : each.buffer_left_s === null ? word("gateway.left_unknown") : html`<strong>${span(each.buffer_left_s)}</strong>`,

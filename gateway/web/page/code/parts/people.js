@@ -44,6 +44,20 @@ export function People() {
         </li>`,
       )}
     </ul>
+    ${document?.guests?.length > 0 &&
+    html`<h3>${word("people.guests")}</h3>
+      <ul>
+        ${document.guests.map(
+          (each) => html`<li key=${each.name} class="alarm">
+            <h3 class="plain">${each.name} <span class="quiet">${word(`role.${each.role}`)}</span></h3>
+            <p>${each.sessions ? word("people.here", { count: each.sessions, time: full(each.last_seen) }) : word("people.away")}</p>
+            <div class="buttons">
+              <${ActButton} action=${READ} label=${word("people.forget.open")} about=${each.name} spec=${() => forgetting(each, load)} />
+              ${each.sessions > 0 && html`<${ActButton} action=${READ} label=${word("people.end.open")} about=${each.name} spec=${() => ending(each, load)} />`}
+            </div>
+          </li>`,
+        )}
+      </ul>`}
     ${document?.codes.map((each) => html`<p key=${each.until + each.name}>${word("people.code_open", { name: each.name ?? word("people.whoever"), role: word(`role.${each.role}`), until: full(each.until), by: each.by })}</p>`)}
     <div class="buttons"><${ActButton} action=${READ} label=${word("people.invite.open")} spec=${() => invitation(load)} /></div>
   </section>`;
@@ -64,6 +78,7 @@ const invitation = (done) =>
 const newPassword = ({ name }, done) => spec("people-invite", "password", name, { done, fixed: { name } });
 const removal = ({ name }, done) =>
   spec("people-remove", "remove", name, { done, fixed: { name }, cautions: name === session.value.person?.name ? [said("people.yourself")] : [] });
+const forgetting = ({ name }, done) => spec("people-remove", "forget", name, { done, fixed: { name } });
 const ending = ({ name }, done) => spec("people-end-sessions", "end", name, { done, fixed: { name } });
 const roleChange = ({ name, role }, done) =>
   spec("people-role", "role", name, { done, fixed: { name }, fields: [{ name: "role", label: said("people.role"), kind: "choice", required: true, initial: role, options: roles() }] });

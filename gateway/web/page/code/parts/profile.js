@@ -4,6 +4,7 @@ import { text } from "../numbers.js";
 import { useShared } from "../shared.js";
 import { taste } from "../taste.js";
 import { word } from "../words.js";
+import { reasonText } from "./figure.js";
 
 /** Least height of a row in pixels, by which it is known what would lie on one another. */
 const ROW = 52;
@@ -84,7 +85,7 @@ function ElementWords({ element, state, old }) {
 
 function whyOf(element, name, state) {
   const share = state === "used" ? word("profile.share", { percent: text(element.weight, "percent") }) : "";
-  return [name, word(`profile.${state}`), share, element.reason?.text].filter(Boolean).join("; ");
+  return [name, word(`profile.${state}`), share, reasonText(element.reason)].filter(Boolean).join("; ");
 }
 
 function saidOf(level, water, top) {

@@ -1,7 +1,8 @@
 // Signing in, wherever it is needed: on the page of the person, or in the middle of something.
 import { html, useState } from "../html.js";
 import { link, restart } from "../live.js";
-import { session, signIn } from "../session.js";
+import { useShared } from "../shared.js";
+import { goToProvider, returned, session, signIn, useSession } from "../session.js";
 import { word } from "../words.js";
 import { Field } from "./fields.js";
 import { useOnce } from "./once.js";
@@ -37,5 +38,25 @@ export function SignIn({ done, hint }) {
     ${field("name", "code", "username")} ${field("password", "secret", "current-password")}
     <div role="alert">${wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}</div>
     <button type="submit" class="chief" aria-disabled=${busy ? "true" : undefined}>${word(busy ? "sign_in.busy" : "sign_in.do")}</button>
+    <${ByProvider} />
   </form>`;
+}
+
+/** Nothing where the site has no provider. It may be away, and then says so; name and password stand above it. */
+function ByProvider() {
+  const { provider } = useSession();
+  const back = useShared(returned);
+  const [wrong, once, busy] = useOnce();
+  if (!provider) return null;
+  const told = wrong.length ? wrong : back;
+  const leave = () => once(async () => (returned.set([]), goToProvider()));
+  // It begins and ends at one address: elsewhere this browser would not be known on its way back.
+  const isHere = location.origin === provider.page;
+  return html`<div class="by-provider">
+    ${isHere
+      ? html`<button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${leave}>${word(busy ? "sign_in.by_busy" : "sign_in.by", provider)}</button>
+          <p class="quiet small">${word("sign_in.by_hint", provider)}</p>`
+      : html`<p><a href=${`${provider.page}/#/person`}>${word("sign_in.by_there", provider)}</a></p>`}
+    <div role="alert">${told.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}</div>
+  </div>`;
 }

@@ -103,11 +103,13 @@ function countText(word, figures, members) {
 function LeftOut({ lines }) {
   const word = useWords();
   const figures = lines.flatMap((line) => Object.values(line.figures));
-  const leftOut = new Map(figures.flatMap((each) => each.excluded.map(([tank, reason]) => [tank, reason.text])));
-  const doubts = new Set(figures.filter((each) => each.figure.quality === "Uncertain").flatMap((each) => reasonTexts(each.figure.reasons)).filter((text) => ![...leftOut.keys()].some((tank) => text.includes(`${tank} is not in it`))));
+  const leftOut = new Map(figures.flatMap((each) => each.excluded.map(([tank, reason]) => [tank, reason])));
+  // Of those that are left out it is said already.
+  const isLeftOut = ({ code, text }) => code === "not_included" && [...leftOut.keys()].some((tank) => text.includes(`${tank} is not in it`));
+  const doubts = new Set(figures.filter((each) => each.figure.quality === "Uncertain").flatMap((each) => reasonTexts(each.figure.reasons.filter((reason) => !isLeftOut(reason)))));
   if (leftOut.size === 0 && doubts.size === 0) return null;
   return html`<ul class="doubts">
-    ${[...leftOut].sort().map(([tank, text]) => html`<li key=${tank}><strong>${word("stock.left_out")}</strong> ${tank}: ${text}</li>`)}
+    ${[...leftOut].sort().map(([tank, reason]) => html`<li key=${tank}><strong>${word("stock.left_out")}</strong> ${tank}: ${reasonTexts([reason]).join("")}</li>`)}
     ${[...doubts].map((text) => html`<li key=${text}><strong>${word("totals.estimated")}</strong> ${text}</li>`)}
   </ul>`;
 }

@@ -10,6 +10,7 @@ import { Figure, figureName, reasonText } from "./figure.js";
 import { RowTags } from "./mark.js";
 import { nextLimit, Ruler } from "./ruler.js";
 import { SmallTrend } from "./small_trend.js";
+import { stillnessText } from "./stillness.js";
 
 /** `trend`: points of its last hours, where there are any. `grouped`: its product stands above it already. */
 export function TankRow({ tag, fixed, trend, grouped = false }) {
@@ -38,9 +39,12 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
   </li>`;
 }
 
-/** Where it is going: rate, and the next limit by the clock. Nothing where it rests. */
+/** Where it is going: rate, and the next limit by the clock. Where it rests, whether it does. */
 function Course({ row, live }) {
-  if (!live || (row.motion !== "filling" && row.motion !== "emptying")) return null;
+  if (!live) return null;
+  if (row.motion !== "filling" && row.motion !== "emptying") {
+    return row.still ? html`<p class=${`small ${row.still.within ? "quiet" : "fresh"}`}>${word("still.name")} ${stillnessText(row)}</p>` : null;
+  }
   const next = nextLimit(row);
   const { rate } = row;
   // Which way is said in a word.

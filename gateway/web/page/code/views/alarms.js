@@ -6,8 +6,10 @@ import { AlarmButtons } from "../parts/alarm_acts.js";
 import { actBy, floodOf, grouped } from "../parts/alarm_order.js";
 import { alarmCaution, alarmName, GATEWAY, placeName } from "../parts/alarm_words.js";
 import { DayOfAlarms } from "../parts/day_of_alarms.js";
+import { reasonText } from "../parts/figure.js";
 import { InMaintenance, useEntered } from "../parts/in_force.js";
 import { PriorityMark } from "../parts/mark.js";
+import { told } from "../sentences.js";
 import { clock, span } from "../times.js";
 import { useWords, word } from "../words.js";
 
@@ -22,8 +24,8 @@ export function AlarmsView({ rest: [tank = ""] }) {
   // Of what was never read nothing is judged, and no alarm says so.
   const unread = useEachSecond(() => present.filter((tag) => (!tank || tag === tank) && row(tag).value === null).length);
   if (!site || !alarms) return html`<h1>${word("way.alarms")}</h1><p>${word("page.loading")}</p>`;
-  const told = alarms.filter((each) => !tank || (each.tank ?? GATEWAY) === tank);
-  const groups = grouped(told);
+  const shown = alarms.filter((each) => !tank || (each.tank ?? GATEWAY) === tank);
+  const groups = grouped(shown);
   const nothing = groups.waiting.length + groups.seen.length === 0;
   return html`<h1>${word("way.alarms")}</h1>
     <div class="filter">
@@ -33,7 +35,7 @@ export function AlarmsView({ rest: [tank = ""] }) {
         <option value=${GATEWAY} selected=${tank === GATEWAY}>${placeName(null)}</option>
         ${present.map((tag) => html`<option key=${tag} value=${tag} selected=${tag === tank}>${tag}</option>`)}
       </select>
-      ${tank && told.length < alarms.length ? html`<p>${word("alarms.elsewhere", { count: alarms.length - told.length })} <a href=${way("alarms")}>${word("alarms.whole_site")}</a></p>` : null}
+      ${tank && shown.length < alarms.length ? html`<p>${word("alarms.elsewhere", { count: alarms.length - shown.length })} <a href=${way("alarms")}>${word("alarms.whole_site")}</a></p>` : null}
     </div>
     ${flood > 0 && html`<p class="flood" role="status"><strong>${word("alarms.flood", { count: flood })}</strong> ${word("alarms.flood_what")}</p>`}
     <p class="unseen" role="status">${groups.waiting.length ? word("alarms.heard", { count: groups.waiting.length, worst: wordsOf(groups.waiting[0]) }) : ""}</p>
@@ -93,7 +95,7 @@ function Alarm({ each, flood }) {
       <strong>${word(alarm.active ? "alarms.still" : "alarms.over")}</strong>
       <${ActBy} each=${each} />
     </p>
-    ${alarm.reason && html`<p>${alarm.reason.text}</p>`}
+    ${alarm.reason && html`<p>${reasonText(alarm.reason)}</p>`}
     <p>${word("alarms.who")} <strong>${alarm.by ? word("alarms.has_it", { by: alarm.by, time: clock(alarm.since, now) }) : word("alarms.nobody")}</strong>${alarm.by && alarm.why && ` “${alarm.why}”`}</p>
     ${flood && alarm.order > 1 ? html`<details><summary>${word("alarms.do")}</summary><${Card} each=${each} /></details>` : html`<${Card} each=${each} />`}
     <${AlarmButtons} each=${each} />
@@ -104,8 +106,8 @@ function Card({ each: { alarm, action, consequence } }) {
   const word = useWords();
   const caution = alarmCaution(alarm.kind);
   return html`<dl>
-      <dt>${word("alarms.do")}</dt><dd>${action}</dd>
-      <dt>${word("alarms.otherwise")}</dt><dd>${consequence}</dd>
+      <dt>${word("alarms.do")}</dt><dd>${told(action)}</dd>
+      <dt>${word("alarms.otherwise")}</dt><dd>${told(consequence)}</dd>
     </dl>
     ${caution && html`<p class="small">⚠ ${caution}</p>`}`;
 }
@@ -129,7 +131,7 @@ function Hidden({ name, alarms }) {
           ${alarm.until && html`<strong>${word("alarms.until", { time: clock(alarm.until, now) })}</strong> `}${alarm.by && word("alarms.by", { by: alarm.by })}
           ${alarm.why && ` “${alarm.why}”`}
         </p>
-        ${alarm.active && html`${alarm.reason && html`<p>${alarm.reason.text}</p>`}<${Card} each=${each} />`}
+        ${alarm.active && html`${alarm.reason && html`<p>${reasonText(alarm.reason)}</p>`}<${Card} each=${each} />`}
         <${AlarmButtons} each=${each} />
       </li>`;
     })}
@@ -146,7 +148,7 @@ function Suppressed({ alarms }) {
   return html`<${Group} name="suppressed" count=${alarms.length}>
     ${[...together].map(
       ([key, own]) => html`<li key=${key} class="alarm">
-        <h3 class="plain"><${Where} tank=${own[0].tank} /> ${own[0].alarm.reason?.text}</h3>
+        <h3 class="plain"><${Where} tank=${own[0].tank} /> ${reasonText(own[0].alarm.reason)}</h3>
         <ul class="together-alarms">
           ${own.map((each) => html`<li key=${each.alarm.name}><${PriorityMark} priority=${each.alarm.priority} /> ${alarmName(each.alarm)}${each.alarm.active ? html` <${Holds} alarm=${each.alarm} />` : null}</li>`)}
         </ul>

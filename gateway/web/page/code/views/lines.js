@@ -1,13 +1,14 @@
 // For the technician: how each line and instrument does, what came over the wire, and what can be made of it.
 import { html, useState } from "../html.js";
 import { way } from "../go.js";
-import { useSite } from "../live.js";
+import { siteNow, useSite, useTop } from "../live.js";
 import { text } from "../numbers.js";
 import { Age } from "../parts/age.js";
 import { AsOf, useDocument } from "../parts/document.js";
 import { reasonText } from "../parts/figure.js";
+import { InMaintenance, MAINTENANCE, useEntered } from "../parts/in_force.js";
 import { ReadingTable } from "../parts/reading_table.js";
-import { span } from "../times.js";
+import { clock, span } from "../times.js";
 import { useWords } from "../words.js";
 
 const AGAIN_MS = 5_000;
@@ -18,39 +19,45 @@ export function LinesView({ rest }) {
   const told = useDocument("/lines", { everyMs: AGAIN_MS });
   const [wanted, setWanted] = useState("");
   const { document } = told;
+  const entered = useEntered();
+  const works = (entered.document?.entries ?? []).filter((each) => each.quantity === MAINTENANCE);
   const lines = (document?.lines ?? []).filter((each) => !rest[0] || each.line === rest[0]);
   return html`<h1>${word("way.lines")}</h1>
     <${AsOf} told=${told} />
     <p class="small">${word("lines.safety")}</p>
     ${document &&
     html`<div class="field"><label>${word("lines.find")} <input type="search" value=${wanted} onInput=${(event) => setWanted(event.target.value)} /></label></div>`}
-    ${lines.map((line) => html`<${Line} key=${line.line} line=${line} document=${document} wanted=${wanted.trim().toLowerCase()} />`)}`;
+    ${lines.map((line) => html`<${Line} key=${line.line} line=${line} document=${document} wanted=${wanted.trim().toLowerCase()} works=${works} />`)}
+    <${InMaintenance} entered=${entered} />`;
 }
 
-function Line({ line, document, wanted }) {
+function Line({ line, document, wanted, works }) {
   const word = useWords();
   const site = useSite();
   const ran = (Date.parse(document.time) - Date.parse(document.started)) / 1000;
   const instruments = document.instruments
     .filter((each) => each.line === line.line && each.instrument.toLowerCase().includes(wanted))
     .sort((a, b) => Number(a.up) - Number(b.up) || failures(b) - failures(a));
+  const lost = (useTop("lines") ?? []).find((each) => each.name === line.line && !each.connected);
   const told = COUNTS.filter((name) => line[name] > 0);
   return html`<section aria-labelledby=${`line-${line.line}`}>
     <h2 id=${`line-${line.line}`}>${line.line} <span class="quiet small">${line.path}</span></h2>
     <p>
       ${line.connected ? word("lines.connected") : html`<strong>${word("lines.lost")}</strong>`}
-      ${line.since && html` <${Age} time=${line.since} />`}
+      ${lost?.since && html` <strong>${word("lines.lost_since", { time: clock(lost.since, siteNow()) })}</strong>`}
+      ${line.since && html`${" · "}<span class="quiet">${word("lines.counted", { time: clock(line.since, Date.parse(document.time)), span: span((Date.parse(document.time) - Date.parse(line.since)) / 1000) })}</span>`}
       ${line.on_standby && html` · <strong>${word("lines.standby")}</strong>`}
       ${" · "}${word("lines.busy", { share: text(ran > 0 ? line.busy_s / ran : 0, "percent") })}
       ${" · "}${word("lines.lateness", { ms: within(line.lateness, word) })}
       ${line.second_master_suspected && html` · <strong>${word("alarm.second_master")}</strong>`}
     </p>
     ${told.length > 0 && html`<p>${told.map((name) => html`<span key=${name} class="count">${word(`lines.${name}`, { count: line[name] })}</span> `)}</p>`}
-    <ul>${instruments.map((each) => html`<${Instrument} key=${each.instrument} instrument=${each} tanks=${tanksOf(site, each.instrument)} />`)}</ul>
+    <ul>${instruments.map((each) => html`<${Instrument} key=${each.instrument} instrument=${each} tanks=${tanksOf(site, each.instrument)} work=${works.find(({ about }) => about === each.instrument)} />`)}</ul>
   </section>`;
 }
 
-function Instrument({ instrument, tanks }) {
+/** `work`: what somebody has said of working on it. */
+function Instrument({ instrument, tanks, work }) {
   const word = useWords();
   const [open, setOpen] = useState(false);
   const errors = Object.entries(instrument.errors);
@@ -63,8 +70,12 @@ function Instrument({ instrument, tanks }) {
       <span class="quiet">${word("lines.response", { ms: within(instrument.response_time, word), timeout: span1(instrument.timeout_s) })}</span>
       ${tanks.map((tag) => html`<a key=${tag} href=${way("tank", tag)}>${tag}</a>`)}
     </div>
-    ${errors.length > 0 &&
-    html`<p class="small">${errors.map(([kind, count]) => html`<span key=${kind} class="count"><strong>${count}</strong> ${reasonText({ code: kind })}</span> `)}</p>`}
+    <p class="small">
+      ${errors.length > 0
+        ? html`${errors.map(([kind, count]) => html`<span key=${kind} class="count"><strong>${count}</strong> ${reasonText({ code: kind })}</span> `)}<span class="quiet">${word("lines.of_requests", { count: instrument.requests })}</span>`
+        : html`<span class="quiet">${word("lines.no_errors")}</span>`}
+      ${work && html` <strong>[ ${word("lines.maintained", { time: work.ends ? clock(work.ends, siteNow()) : "?", by: work.by })} ]</strong>`}
+    </p>
     ${instrument.duplicate_address_suspicions > 0 && html`<p><strong>${word("lines.duplicate", { count: instrument.duplicate_address_suspicions })}</strong></p>`}
     ${open && html`<${Readings} instrument=${instrument.instrument} />`}
   </li>`;

@@ -11,6 +11,7 @@ import { PriorityMark } from "../parts/mark.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
 import { actName } from "../parts/waiting.js";
+import { told } from "../sentences.js";
 import { clock } from "../times.js";
 import { hasWord, useWords, word } from "../words.js";
 
@@ -146,7 +147,7 @@ function Need({ each }) {
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
       ${alarm.reason && html`<p class="small">${reasonText(alarm.reason)}</p>`}
-      <p class="small">${action}</p>
+      <p class="small">${told(action)}</p>
       ${alarmCaution(alarm.kind) && html`<p class="small quiet">⚠ ${alarmCaution(alarm.kind)}</p>`}
       <${AlarmButtons} each=${each} only=${HERE} />
     </div>

@@ -46,7 +46,9 @@ function NumberForm() {
 
 function SignedIn({ person }) {
   const word = useWords();
-  const { ends } = useSession();
+  const { ends, provider } = useSession();
+  // Who comes by a provider has a password there, and none here.
+  const isGuest = person.name.includes("@");
   const [wrong, once, busy] = useOnce();
   const out = (everywhere) =>
     once(async () => {
@@ -58,11 +60,12 @@ function SignedIn({ person }) {
     <h2 id="signed-in">${word("person.signed_in", person)}</h2>
     <p>${word(`role.${person.role}`)}: ${word(`role.${person.role}.what`)}</p>
     <p>${word("person.signature", person)}${ends && ` ${word("person.ends", { time: full(ends) })}`}</p>
+    ${isGuest && provider && html`<p>${word("person.guest", provider)}</p>`}
     <div role="alert">${wrong.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}</div>
     <div class="buttons">
       <button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${() => out(false)}>${word("person.sign_out")}</button>
       <button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${() => out(true)}>${word("person.sign_out_everywhere")}</button>
-      <button type="button" onClick=${() => openAct(ownPassword(word))}>${word("person.password.open")}</button>
+      ${!isGuest && html`<button type="button" onClick=${() => openAct(ownPassword(word))}>${word("person.password.open")}</button>`}
     </div>
   </section>`;
 }

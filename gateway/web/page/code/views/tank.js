@@ -3,6 +3,7 @@ import { html, useRef } from "../html.js";
 import { way } from "../go.js";
 import { isLive, isOver, useEachSecond, useRow, useSite } from "../live.js";
 import { useAsked } from "../parts/asked.js";
+import { DipRecord } from "../parts/dip_record.js";
 import { Profile } from "../parts/profile.js";
 import { Trouble, Waiting } from "../parts/said.js";
 import { text } from "../numbers.js";
@@ -75,6 +76,7 @@ function Tank({ tag, fixed }) {
     </div>
     ${inventory && html`<${Sheet} tag=${tag} turn=${inventory.time} old=${old} />`}
     ${document && html`<${Readings} readings=${document.readings} old=${old} />`}
+    <${DipRecord} tag=${tag} turn=${row?.by_hand} />
     <${Happened} tag=${tag} />
     ${plan && html`<${Plan} plan=${plan} />`}
   </article>`;

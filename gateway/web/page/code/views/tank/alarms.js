@@ -4,7 +4,9 @@ import { way } from "../../go.js";
 import { siteNow, useTop } from "../../live.js";
 import { AlarmButtons } from "../../parts/alarm_acts.js";
 import { alarmCaution } from "../../parts/alarm_words.js";
+import { reasonText } from "../../parts/figure.js";
 import { PriorityMark } from "../../parts/mark.js";
+import { told } from "../../sentences.js";
 import { clock, span } from "../../times.js";
 import { hasWord, word } from "../../words.js";
 
@@ -44,11 +46,11 @@ function Card({ each }) {
       ${" "}<strong>${hasWord(key) ? word(key) : alarm.name}</strong>
       ${" "}<span class="quiet">${word(`phase.${alarm.phase}`)}${alarm.by && `, ${alarm.by}`}${alarm.until && `, ${word("tank.until", { time: clock(alarm.until, siteNow()) })}`}</span>
     </p>
-    ${alarm.reason && html`<p>${alarm.reason.text}</p>`}
+    ${alarm.reason && html`<p>${reasonText(alarm.reason)}</p>`}
     <dl>
       <div><dt>${word("alarm_card.since")}</dt><dd>${clock(alarm.raised ?? alarm.since, siteNow())}</dd></div>
-      <div><dt>${word("alarm_card.consequence")}</dt><dd>${consequence}</dd></div>
-      <div><dt>${word("alarm_card.action")}</dt><dd>${action}</dd></div>
+      <div><dt>${word("alarm_card.consequence")}</dt><dd>${told(consequence)}</dd></div>
+      <div><dt>${word("alarm_card.action")}</dt><dd>${told(action)}</dd></div>
       ${response !== null && html`<div><dt>${word("alarm_card.response")}</dt><dd>${span(response)}</dd></div>`}
       ${alarm.why && html`<div><dt>${word("alarm_card.why")}</dt><dd>${alarm.why}</dd></div>`}
     </dl>

@@ -2,9 +2,10 @@
 import { html, useState } from "../../html.js";
 import { get } from "../../ask.js";
 import { siteNow } from "../../live.js";
-import { DIMENSIONS, text } from "../../numbers.js";
+import { DIMENSIONS, retyped, text } from "../../numbers.js";
 import { codeWord } from "../../parts/account_figures.js";
 import { useAsked } from "../../parts/asked.js";
+import { reasonText } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { clock, full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
@@ -29,7 +30,7 @@ export function Entered({ tag, fixed, plan, turn }) {
       ${own.map(
         (each, i) =>
           html`<li key=${i}>
-            ✎ <strong>${quantity(each.quantity)}</strong> ${each.block?.value ?? ""} ${each.about !== tag && html`(${each.about})`}
+            ✎ <strong>${quantity(each.quantity)}</strong> ${retyped(each.block?.value ?? "")} ${each.about !== tag && html`(${each.about})`}
             ${" · "}${word("tank.by_at", { by: each.by, time: full(each.at) })}
             ${each.ends && html`${" · "}<strong>${word("tank.until", { time: clock(each.ends, siteNow()) })}</strong>`}
             ${each.why && html`${" · "}${each.why}`}
@@ -96,7 +97,7 @@ function List({ events }) {
   return html`<ul class="tank-events">
     ${events.map(
       (event, i) =>
-        html`<li key=${i}><time class="quiet" datetime=${event.time}>${full(event.time)}</time> <strong>${kindOf(event)}</strong> ${event.reason ? event.reason.text : event.subject} ${event.by && html`<span class="quiet">${event.by}</span>`}</li>`,
+        html`<li key=${i}><time class="quiet" datetime=${event.time}>${full(event.time)}</time> <strong>${kindOf(event)}</strong> ${event.reason ? reasonText(event.reason) : event.subject} ${event.by && html`<span class="quiet">${event.by}</span>`}</li>`,
     )}
   </ul>`;
 }

@@ -1,12 +1,14 @@
 // The head of a tank's page: what it is, how far it can be believed and why, how old, and the ruled line at full size.
 import { html } from "../../html.js";
 import { isLive, siteNow, useEachSecond, useSite, useTop } from "../../live.js";
-import { referenceText, text } from "../../numbers.js";
+import { referenceText, retyped, text } from "../../numbers.js";
 import { Age, measuredAt } from "../../parts/age.js";
-import { Figure, figureName } from "../../parts/figure.js";
+import { Figure, figureName, reasonText } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
+import { stillnessText } from "../../parts/stillness.js";
 import { clock, full, span, withZone } from "../../times.js";
-import { word } from "../../words.js";
+import { told } from "../../sentences.js";
+import { hasWord, word } from "../../words.js";
 import { qualityWord, Why } from "./why.js";
 
 export function Head({ tag, fixed, row, why }) {
@@ -28,9 +30,21 @@ export function Head({ tag, fixed, row, why }) {
           ${!live && html`<p class="small">${word("tank.was", { quality: qualityWord(row.quality), time: full(row.time) })}</p>`}`
       : html`<p role="status">${word("row.awaited")}</p>`}
     <${Why} why=${why} />
-    ${entered.length > 0 && html`<ul class="tank-entered">${entered.map((each) => html`<li key=${each.text}>${each.text}${each.used ? "" : ` (${word("tank.not_used")})`}</li>`)}</ul>`}
+    ${entered.length > 0 && html`<ul class="tank-entered">${entered.map((each) => html`<li key=${each.text}>✎ ${enteredText(each)}${each.used ? "" : ` (${word("tank.not_used")})`}</li>`)}</ul>`}
     ${row && html`<${Ruler} row=${row} fixed=${fixed} tall=${true} /><${Chief} row=${row} live=${live} fixed=${fixed} /><${Course} row=${row} live=${live} fixed=${fixed} />`}
   </header>`;
+}
+
+/** What is entered of what, by whom and until when; of a product, which the gateway tells, as it tells it. */
+function enteredText({ about, quantity, text: sentence, value, by, ends, stands_in: standsIn }) {
+  if (!by) return told(sentence);
+  const what = [quantity === "maintenance" ? about : "", hasWord(`entered.${quantity}`) ? word(`entered.${quantity}`) : word(`quantity.${quantity}`)];
+  return [
+    [...what, value && retyped(value)].filter(Boolean).join(" "),
+    word("account.by", { who: by }),
+    ends && word("tank.until", { time: clock(ends, siteNow()) }),
+    standsIn && word("tank.stands_in"),
+  ].filter(Boolean).join(", ");
 }
 
 /** Whether something entered is about this tank or one of its instruments. */
@@ -69,8 +83,9 @@ function Course({ row, live, fixed }) {
     <p>
       <strong>${live ? word(`tank.motion.${row.motion}`) : word("tank.motion.unknown")}</strong>
       ${live && row.activity && html` (${word(`activity.${row.activity}`)})`}
-      ${moves && (hasRate ? html` ${text(Math.abs(rate.v), "flow")}${rate.q === "Uncertain" ? ` ? ${rate.r?.text ?? ""}` : ""}` : html` ${word("tank.rate_unknown")}`)}
-      ${moves && times.size === 0 && html`; ${word("course.unknown")}${rate?.r ? `: ${rate.r.text}` : ""}`}
+      ${moves && (hasRate ? html` ${text(Math.abs(rate.v), "flow")}${rate.q === "Uncertain" ? ` ? ${reasonText(rate.r)}` : ""}` : html` ${word("tank.rate_unknown")}`)}
+      ${live && stillnessText(row) && html`: <span class=${row.still?.within === false ? "fresh" : ""}>${stillnessText(row)}</span>`}
+      ${moves && times.size === 0 && html`; ${word("course.unknown")}${rate?.r ? `: ${reasonText(rate.r)}` : ""}`}
     </p>
     <ul class="tank-limits">
       ${[...fixed.limits].reverse().map(({ limit, level }) => {
@@ -84,6 +99,7 @@ function Course({ row, live, fixed }) {
       })}
       ${fixed.limits.length === 0 && html`<li>${word("tank.no_limits")}</li>`}
     </ul>
+    ${row.still && html`<p class="quiet small">${word("caution.leak")}</p>`}
     <p class="quiet small">${word("caution.monitoring")} ${word("caution.people")}</p>
   </div>`;
 }

@@ -4,7 +4,7 @@ import { way } from "../../go.js";
 import { siteNow, useTop } from "../../live.js";
 import { referenceText, text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
-import { Figure } from "../../parts/figure.js";
+import { Figure, reasonText } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { clock, full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
@@ -49,7 +49,7 @@ export function Transfers({ tag, fixed }) {
                       <td>${full(ticket.ended)}</td>
                       <td>${named("transfer_kind", ticket.kind)}</td>
                       <td class="number"><${Moved} moved=${ticket.moved} /></td>
-                      <td>${qualityWord(ticket.quality)}${ticket.reasons.length > 0 && html`<span class="small">: ${ticket.reasons.map((reason) => reason.text ?? reason).join("; ")}</span>`}</td>
+                      <td>${qualityWord(ticket.quality)}${ticket.reasons.length > 0 && html`<span class="small">: ${ticket.reasons.map((reason) => (reason.text ? reasonText(reason) : reason)).join("; ")}</span>`}</td>
                     </tr>`,
                 )}
               </tbody>

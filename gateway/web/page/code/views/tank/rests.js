@@ -1,10 +1,9 @@
 // What a tank's figures rest on: the newest readings with their words as they came, and the plan with its table.
 import { html, useState } from "../../html.js";
-import { siteNow } from "../../live.js";
-import { DIMENSIONS, text } from "../../numbers.js";
-import { full, span } from "../../times.js";
+import { text } from "../../numbers.js";
+import { ReadingTable } from "../../parts/reading_table.js";
+import { span } from "../../times.js";
 import { hasWord, word } from "../../words.js";
-import { qualityWord } from "./why.js";
 
 export function Readings({ readings, old }) {
   const [isOpen, open] = useState(false);
@@ -13,31 +12,8 @@ export function Readings({ readings, old }) {
     ${isOpen &&
     (readings.length === 0
       ? html`<p class="quiet">${word("tank.no_readings")}</p>`
-      : html`<div class="wide" tabindex="0" role="region" aria-label=${word("tank.readings")}>
-          <table>
-            <thead><tr><th scope="col">${word("reading.signal")}</th><th scope="col" class="number">${word("tank.value")}</th><th scope="col">${word("tank.quality")}</th><th scope="col">${word("reading.raw")}</th><th scope="col">${word("reading.age")}</th></tr></thead>
-            <tbody>
-              ${readings.map(
-                (each) =>
-                  html`<tr key=${`${each.instrument}.${each.signal}`}>
-                    <th scope="row">${each.instrument}.${each.signal}</th>
-                    <td class=${`number ${old ? "struck" : ""}`}>${valueText(each)}</td>
-                    <td>${qualityWord(each.quality)}${each.reason && html`<span class="small">: ${each.reason.text}</span>`}</td>
-                    <td class="raw">${each.raw.length ? each.raw.map((raw) => raw.toString(16).toUpperCase().padStart(4, "0")).join(" ") : word("reading.nothing_came")}</td>
-                    <td><time datetime=${each.time} title=${full(each.time)}>${word("age.ago", { span: span((siteNow() - Date.parse(each.time)) / 1000) })}</time></td>
-                  </tr>`,
-              )}
-            </tbody>
-          </table>
-        </div>`)}
+      : html`<${ReadingTable} readings=${readings} named old=${old} />`)}
   </details>`;
-}
-
-/** Whatever an instrument says: a number with its unit, yes or no, or that there is none. */
-function valueText({ value, unit }) {
-  if (value === null) return word("figure.no_value");
-  if (typeof value === "boolean") return word(value ? "reading.yes" : "reading.no");
-  return unit in DIMENSIONS && unit !== "1" ? text(value, DIMENSIONS[unit]) : `${value} ${unit ?? ""}`.trim();
 }
 
 export function Plan({ plan }) {

@@ -1,5 +1,6 @@
 // Every sentence behind what is not Good, once, with the figures that it touches; figures point to it by its number.
 import { html } from "../../html.js";
+import { reasonText } from "../../parts/figure.js";
 import { hasWord, word } from "../../words.js";
 import { reasonsOf, titleOf } from "./value.js";
 
@@ -16,7 +17,7 @@ export function whyOf(figures) {
     for (const reason of reasonsOf(figure)) {
       if (figure.quality === "Good" && AT_FIGURE.has(reason.code)) continue;
       const key = `${reason.code}|${reason.text}`;
-      const known = found.get(key) ?? { key, text: reason.text, quality: figure.quality, names: [] };
+      const known = found.get(key) ?? { key, text: reasonText(reason), quality: figure.quality, names: [] };
       if (SEVERITY[figure.quality] < SEVERITY[known.quality]) known.quality = figure.quality;
       // A figure may have the same of two of its inputs.
       if (!known.names.includes(name)) known.names.push(name);

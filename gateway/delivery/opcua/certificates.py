@@ -1,0 +1,234 @@
+"""The folder of certificates: our own with its key, those of clients that are trusted, and those that were refused.
+
+    own/certificate.der, own/key.pem
+    trusted/*.der, *.pem      one certificate a file
+    rejected/*.der            what came and was refused, for somebody to look at and trust
+
+A client is trusted by its very certificate: what issued it counts for nothing, so that there is nothing to revoke but a
+file to take out. RSA of 2,048 bits at least, signed with SHA-256 or better (policies of OPC 10000-7).
+"""
+
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import suppress
+from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
+from pathlib import Path
+from typing import NamedTuple
+
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+
+from gateway.errors import GatewayError
+from gateway.files import UnreadableError, open_regular
+
+__all__ = [
+    "LARGEST_BYTES",
+    "Certificates",
+    "Found",
+    "application_uri",
+    "end_of",
+    "from_bytes",
+    "own_names",
+    "thumbprint",
+    "trouble_with_client",
+]
+
+LARGEST_BYTES = 20_000
+_OWN_DAYS = 1825
+_BACKDATED = timedelta(days=2)
+"""Clocks of others may be behind ours."""
+_AHEAD = timedelta(days=1)
+"""And ahead: a client's certificate that is made by such a clock is not valid yet by ours. Whom we trust was looked at
+by a person, so that this gives nothing away."""
+_BITS = 2048
+_MOST_REJECTED = 50
+_ENDINGS = (".der", ".pem", ".crt", ".cer")
+_NAME_LENGTH = 64
+
+
+class Found(NamedTuple):
+    """One certificate in the folder."""
+
+    file: Path
+    certificate: x509.Certificate | None
+    """None: the file holds none."""
+
+
+class Certificates:
+    """One folder. Blocking."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.own = folder / "own" / "certificate.der"
+        self.key = folder / "own" / "key.pem"
+
+    def make_folders(self) -> None:
+        """Raises OSError."""
+        self.folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+        for name in ("own", "trusted", "rejected"):
+            (self.folder / name).mkdir(mode=0o700 if name == "own" else 0o750, exist_ok=True)
+
+    def make_own(self, site: str, host_names: list[str], now: datetime, *, days: int = _OWN_DAYS) -> x509.Certificate:
+        """Our own, self-signed, in the place of one that may be there. Raises OSError."""
+        self.make_folders()
+        key = rsa.generate_private_key(public_exponent=65537, key_size=_BITS)
+        name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, f"tank-gateway {site}"[:_NAME_LENGTH])])
+        names: list[x509.GeneralName] = [x509.UniformResourceIdentifier(application_uri(site))]
+        names += [_general_name(each) for each in dict.fromkeys(host_names)]
+        usage = x509.KeyUsage(True, True, True, True, False, True, False, False, False)
+        made = (
+            x509.CertificateBuilder()
+            .subject_name(name)
+            .issuer_name(name)
+            .public_key(key.public_key())
+            .serial_number(x509.random_serial_number())
+            .not_valid_before(now - _BACKDATED)
+            .not_valid_after(now + timedelta(days=days))
+            .add_extension(x509.SubjectAlternativeName(names), critical=False)
+            .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
+            .add_extension(usage, critical=True)
+            .add_extension(
+                x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH, ExtendedKeyUsageOID.CLIENT_AUTH]),
+                critical=False,
+            )
+            .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
+            .sign(key, hashes.SHA256())
+        )
+        secret = key.private_bytes(
+            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+        )
+        _replace(self.key, secret, 0o600)
+        _replace(self.own, made.public_bytes(serialization.Encoding.DER), 0o644)
+        return made
+
+    def own_certificate(self) -> x509.Certificate | None:
+        """None: there is none yet. Raises GatewayError for a file that is no certificate."""
+        if not self.own.exists():
+            return None
+        return from_bytes(_read(self.own), str(self.own))
+
+    def trusted(self) -> list[Found]:
+        return list(self._listed("trusted"))
+
+    def rejected(self) -> list[Found]:
+        return list(self._listed("rejected"))
+
+    def _listed(self, name: str) -> Iterator[Found]:
+        with suppress(OSError):
+            for file in sorted((self.folder / name).iterdir()):
+                if file.suffix.lower() in _ENDINGS:
+                    try:
+                        yield Found(file, from_bytes(_read(file), str(file)))
+                    except GatewayError:
+                        yield Found(file, None)
+
+    def trusts(self, certificate: x509.Certificate) -> bool:
+        return any(each.certificate == certificate for each in self.trusted())
+
+    def reject(self, der: bytes) -> None:
+        """Keep it for a person to look at. Of many that come, the first are kept."""
+        with suppress(OSError, GatewayError):
+            certificate = from_bytes(der, "what the client sent")
+            folder = self.folder / "rejected"
+            file = folder / f"{thumbprint(certificate)}.der"
+            if not file.exists() and len(list(folder.iterdir())) < _MOST_REJECTED:
+                _replace(file, certificate.public_bytes(serialization.Encoding.DER), 0o644)
+
+    def trust(self, certificate: x509.Certificate) -> Path:
+        """From now on. Raises OSError."""
+        self.make_folders()
+        file = self.folder / "trusted" / f"{thumbprint(certificate)}.der"
+        _replace(file, certificate.public_bytes(serialization.Encoding.DER), 0o644)
+        with suppress(FileNotFoundError):
+            (self.folder / "rejected" / file.name).unlink()
+        return file
+
+    def withdraw(self, mark: str) -> Path | None:
+        """Trust no more the one whose thumbprint begins so. Raises OSError."""
+        for each in self.trusted():
+            if each.certificate is not None and thumbprint(each.certificate).startswith(mark.lower()):
+                each.file.unlink()
+                return each.file
+        return None
+
+
+def application_uri(site: str) -> str:
+    """By which others know this server, over every restart."""
+    kept = "".join(each if each.isascii() and (each.isalnum() or each in "-._") else "-" for each in site)
+    return f"urn:tank-gateway:{kept}"
+
+
+def own_names(host: str) -> list[str]:
+    """By which clients may reach this machine, as far as it knows."""
+    found = [socket.gethostname() or "localhost", "localhost", "127.0.0.1"]
+    if host not in ("0.0.0.0", "::"):
+        found.insert(0, host)
+    return found
+
+
+def from_bytes(content: bytes, where: str) -> x509.Certificate:
+    """Of DER or PEM. Raises GatewayError."""
+    try:
+        if content.lstrip().startswith(b"-----BEGIN"):
+            return x509.load_pem_x509_certificate(content)
+        return x509.load_der_x509_certificate(content)
+    except ValueError as error:
+        raise GatewayError(f"{where}: is no certificate in DER or PEM") from error
+
+
+def thumbprint(certificate: x509.Certificate) -> str:
+    """SHA-256, in hexadecimal. (OPC UA itself speaks of SHA-1 thumbprints, which a person should not compare.)"""
+    return certificate.fingerprint(hashes.SHA256()).hex()
+
+
+def end_of(certificate: x509.Certificate) -> datetime:
+    """UTC."""
+    return certificate.not_valid_after_utc.astimezone(UTC)
+
+
+def trouble_with_client(certificate: x509.Certificate, now: datetime) -> str | None:
+    """Why nobody may come with this certificate, trusted or not, as a sentence; None: nothing is wrong with it."""
+    if certificate.not_valid_after_utc < now:
+        return f"its certificate ended on {certificate.not_valid_after_utc:%Y-%m-%d %H:%M} UTC"
+    if certificate.not_valid_before_utc > now + _AHEAD:
+        begins = f"{certificate.not_valid_before_utc:%Y-%m-%d %H:%M} UTC"
+        return f"its certificate begins on {begins}, which is still to come: is the clock of one of us wrong?"
+    key = certificate.public_key()
+    if not isinstance(key, rsa.RSAPublicKey) or key.key_size < _BITS:
+        return f"its certificate has no RSA key of {_BITS} bits or more"
+    hashed = certificate.signature_hash_algorithm
+    if hashed is None or isinstance(hashed, hashes.SHA1 | hashes.MD5):
+        return "its certificate is signed with a hash that is too weak"
+    return None
+
+
+def _general_name(text: str) -> x509.GeneralName:
+    try:
+        return x509.IPAddress(ip_address(text))
+    except ValueError:
+        return x509.DNSName(text)
+
+
+def _read(file: Path) -> bytes:
+    try:
+        with open_regular(file) as opened:
+            return opened.read(LARGEST_BYTES)
+    except UnreadableError as error:
+        raise GatewayError(str(error)) from error
+
+
+def _replace(file: Path, content: bytes, mode: int) -> None:
+    """Whole or not at all."""
+    part = file.with_name(file.name + ".part")
+    with suppress(FileNotFoundError):
+        part.unlink()
+    descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW, mode)
+    with os.fdopen(descriptor, "wb") as opened:
+        opened.write(content)
+        opened.flush()
+        os.fsync(opened.fileno())
+    part.replace(file)

@@ -1,0 +1,1 @@
+"""The server itself, as its own process runs it. Nothing here is imported by the gateway."""

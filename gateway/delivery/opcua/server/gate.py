@@ -1,0 +1,92 @@
+"""Who may come: certificates that are trusted, names and passwords, and waits that grow with wrong ones."""
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+import structlog
+
+from gateway.clock import utc_now
+from gateway.delivery.opcua.certificates import Certificates, from_bytes, thumbprint, trouble_with_client
+from gateway.delivery.opcua.users import UsersFileError, read_users
+from gateway.errors import GatewayError
+from gateway.process.passwords import BusyError, Passwords
+
+__all__ = ["Gate", "Refusal"]
+
+_MOST_ADDRESSES = 1000
+_FIRST_WAIT_S = 0.2
+_LONGEST_WAIT_S = 10.0
+_FORGOTTEN_S = 600.0
+_LOGGER = structlog.get_logger("gateway.delivery.opcua")
+
+
+class Refusal(NamedTuple):
+    """Why somebody is not let in."""
+
+    text: str
+    is_busy: bool = False
+
+
+class Gate:
+    """From the loop."""
+
+    def __init__(
+        self,
+        certificates: Certificates,
+        users_file: Path | None,
+        anonymous: bool,
+        steady_s: Callable[[], float],
+        passwords: Passwords | None = None,
+    ) -> None:
+        self._certificates = certificates
+        self._users_file = users_file
+        self.anonymous = anonymous
+        self._passwords = passwords or Passwords()
+        self._steady_s = steady_s
+        self._wrong: dict[str, tuple[int, float]] = {}
+        """By address: how many wrong passwords, and when the last came."""
+
+    def trouble_with_certificate(self, der: bytes | None) -> str | None:
+        """Why a client with this certificate is not let in, as a sentence."""
+        if not der:
+            return "it shows no certificate"
+        try:
+            certificate = from_bytes(der, "what it shows")
+        except GatewayError as error:
+            return str(error)
+        trouble = trouble_with_client(certificate, utc_now())
+        if trouble is None and not self._certificates.trusts(certificate):
+            self._certificates.reject(der)
+            mark = thumbprint(certificate)[:16]
+            trouble = (
+                f"its certificate is not trusted here; `tank-gateway delivery certificate trust {mark}` does, "
+                "once somebody has compared it"
+            )
+        return trouble
+
+    async def trouble_with_password(self, name: str, password: str, address: str) -> Refusal | None:
+        """None: it is right."""
+        count, last_s = self._wrong.get(address, (0, 0.0))
+        if count and self._steady_s() - last_s > _FORGOTTEN_S:
+            count = 0
+        if count:
+            await asyncio.sleep(min(_FIRST_WAIT_S * 2 ** min(count, 10), _LONGEST_WAIT_S))
+        if self._users_file is None:
+            return Refusal("no file of users is named in the site file")
+        try:
+            users = await asyncio.get_running_loop().run_in_executor(None, read_users, self._users_file)
+            is_right = await self._passwords.matches(users.get(name), password)
+        except BusyError as error:
+            return Refusal(str(error), is_busy=True)
+        except UsersFileError as error:
+            _LOGGER.error("delivery.opcua_users_unreadable", reason=str(error))
+            return Refusal("the file of users cannot be read")
+        if is_right:
+            self._wrong.pop(address, None)
+            return None
+        if len(self._wrong) >= _MOST_ADDRESSES:
+            del self._wrong[next(iter(self._wrong))]
+        self._wrong[address] = (count + 1, self._steady_s())
+        return Refusal("name or password is wrong")

@@ -1,0 +1,165 @@
+"""The site file on the page: checked, proposed by one, approved by another, taken over, and gone back from.
+
+Beside it what the gateway itself says, the file on the disk, and the volume of a cylinder.
+"""
+
+import math
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.page.axe import serious_findings
+from tests.page.conftest import Pages
+from tests.page.reading import Look, Page
+from tests.page.signing_in import audit_when, signed_in
+from tests.page.site_process import DemoSite, eventually
+
+PHONE = Look(360, 740, dark=True)
+TABLE = """# name: TK-101, strapping of 2026
+# level: mm
+# volume: m3
+# datum: datum plate
+# date: 2026-10-01
+# reference temperature: 15 degC
+# liquid head: not included
+# roof: not included
+# heel: none
+level,volume
+0,0
+5000,1275
+10000,2550
+14600,3723
+"""
+
+
+def _given(page: Page, text: str, folder: Path) -> None:
+    """In the place of what is written, out of a file of this device."""
+    file = folder / "mine.yaml"
+    file.write_text(text, "utf-8")
+    page.script("return document.querySelector('#site-area').parentNode.querySelector('input[type=file]')").send_keys(
+        str(file)
+    )
+    eventually(lambda: page.script("return document.querySelector('#site-area').value") == text, "it is taken")
+
+
+def _row(page: Page, tank: str, figure: str) -> list[str]:
+    found: list[str] = page.script(
+        """
+        const rows = [...document.querySelectorAll(".site-check tbody tr")];
+        const first = rows.findIndex((row) => row.querySelector("th")?.textContent === arguments[0]);
+        const row = rows.slice(first).find((each) => [...each.cells].some((cell) => cell.textContent === arguments[1]));
+        return [...row.cells].slice(-3).map((cell) => cell.innerText);
+        """,
+        tank,
+        figure,
+    )
+    return found
+
+
+def _act(page: Page, opens: str, why: str, verb: str, *, cautions: bool = True) -> str:
+    page.find("button", opens).click()
+    dialog = page.find("dialog")
+    if cautions:
+        assert "where required licensed, people" in dialog.text
+    if why:
+        dialog.find("textbox", re.compile("^Why")).type(why)
+    dialog.find("button", "Show what it will do").click()
+    dialog.find("button", verb).click()
+    answer = page.says(re.compile("^Done$", re.MULTILINE), within=40.0)
+    dialog.find("button", "Close").click()
+    page.gone("dialog")
+    return answer
+
+
+@pytest.mark.timeout(400)
+def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, pages: Pages, tmp_path: Path) -> None:
+    ada = signed_in(pages(own_site.address), own_site, "ada", "administrator", "#/site")
+    before = own_site.site_file.read_text("utf-8")
+    ada.says("It was put there on the machine.")
+
+    # Every mistake, each leading to its line.
+    assert before.count("diameter: 18.000 m") >= 1
+    wrong = before.replace("diameter: 18.000 m", "diametre: 18.000 m", 1)
+    _given(ada, wrong, tmp_path)
+    ada.find("button", "Check it").click()
+    ada.says("did you mean 'diameter'?", within=40.0)
+    number = wrong[: wrong.index("diametre")].count("\n") + 1
+    ada.find("button", f"Line {number}").click()
+    marked = ada.script(
+        "const area = document.activeElement; return area.value.slice(area.selectionStart, area.selectionEnd)"
+    )
+    assert marked.strip() == "diametre: 18.000 m"
+    assert not ada.all("button", "Propose it …")
+    assert serious_findings(ada) == []
+
+    # What would change in today's figures: pi/4 (18.1^2 - 18^2) m2 times the level.
+    wanted = before.replace("diameter: 18.000 m", "diameter: 18.100 m", 1)
+    _given(ada, wanted, tmp_path)
+    ada.find("button", "Check it").click()
+    ada.says("No mistake was found.", within=40.0)
+    ada.says("tank TK-101 changed: capacity")
+    level = float(re.findall(r"[\d.]+", _row(ada, "TK-101", "level")[0])[0])
+    told = float(re.findall(r"[\d.]+", _row(ada, "TK-101", "TOV")[2])[0])
+    assert told == pytest.approx(math.pi / 4 * (18.1**2 - 18.0**2) * level, abs=0.06)
+    assert _row(ada, "TK-101", "level")[2] == "the same"
+    assert own_site.site_file.read_text("utf-8") == before
+    assert serious_findings(ada) == []
+    _keep(ada, "checked")
+
+    # Another person, who sees what it changes.
+    _act(ada, "Propose it …", "measured anew at the last opening", "Propose")
+    ada.says("Proposal 1 of ada@page")
+    ada.says("This is your own proposal: another person approves it.")
+    assert not ada.all("button", "Approve it …")
+    bob = signed_in(pages(own_site.address, PHONE), own_site, "bob", "administrator", "#/site")
+    bob.find("button", "Look at what it changes").click()
+    text = bob.says("No mistake was found.", within=40.0)
+    assert "diameter: 18.000 m" in text
+    assert "diameter: 18.100 m" in text
+    assert "Why: measured anew at the last opening" in text
+    assert serious_findings(bob) == []
+    _keep(bob, "approving-phone")
+    answer = _act(bob, "Approve it …", "", "Approve")
+    assert "the site file of ada@page, approved by bob@page, is in its place and taken over" in answer
+    assert own_site.site_file.read_text("utf-8") == wanted
+    bob.says("Proposed by ada@page, approved by bob@page.")
+    eventually(lambda: audit_when(own_site, "ada@page, approved by bob@page"), "it stands in the audit trail")
+    eventually(lambda: abs(_diameter(own_site) - 18.1) < 0.02, "the gateway goes by it")
+
+    # And back, likewise.
+    ada.go("#/")
+    ada.go("#/site")
+    _act(bob, "Go back to it … 1", "it was another tank", "Propose")
+    ada.find("button", "Look at what it changes").click()
+    ada.says("No mistake was found.", within=40.0)
+    _act(ada, "Approve it …", "so it was", "Approve")
+    assert own_site.site_file.read_text("utf-8") == before
+
+    # A table is checked and compared: 255 m3 a metre against pi/4 18^2.
+    (tmp_path / "tk-101-2026.csv").write_text(TABLE, "utf-8")
+    ada.find("combobox", "Tank").element.send_keys("TK-101")
+    ada.script("return document.querySelector('input[accept^=\".csv\"]')").send_keys(str(tmp_path / "tk-101-2026.csv"))
+    ada.find("button", "Check the table").click()
+    ada.says(f"Furthest apart at 14.600 m: +{3723 - math.pi / 4 * 18**2 * 14.6:.3f} m³", within=40.0)
+    ada.find("button", "Put it beside what I write").click()
+    ada.says("New tables that go with it:")
+    _keep(ada, "table")
+
+    # Nobody else.
+    viewer = signed_in(pages(own_site.address), own_site, "vi", "technician", "#/site")
+    viewer.says("The site file is for administrators.")
+    assert not viewer.all("link", "Site file")
+    viewer.expecting("403")
+    refused = viewer.promise("return (await fetch('/api/1/site-file')).status")
+    assert refused == 403
+
+
+def _diameter(site: DemoSite) -> float:
+    """Of an upright cylinder whose newest inventory it is."""
+    figures = site.inventory("TK-101")["figures"]
+    return math.sqrt(figures["tov"]["value"] / figures["level"]["value"] * 4 / math.pi)
+
+
+def _keep(page: Page, name: str) -> None:
+    Path(f"/tmp/site-view/{name}.png").write_bytes(page.picture())
