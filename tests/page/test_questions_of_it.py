@@ -5,6 +5,7 @@ What is right comes from elsewhere: what was sent from the simulated instruments
 """
 
 import asyncio
+import getpass
 import hashlib
 import json
 import math
@@ -209,6 +210,34 @@ def test_good_time_overrides_and_what_is_overdue(pages: Pages, office: DemoSite)
     else:
         page.says("There is no whole minute of records yet.")
     assert timedelta(minutes=document["minutes"]) <= timedelta(days=7)
+
+
+def test_who_changed_what_and_do_gauges_agree_with_dips(pages: Pages, office: DemoSite) -> None:
+    """Auditor: before, after, who and why; and a dip that is 62 mm off, as where a table's zero is not the gauge's.
+
+    Story 6 and story 8 end here.
+    """
+    density = ("--density", "838 kg/m3", "--expires", "9 d", "--why", "cleaned and refilled")
+    office.run("enter", "product-change", "TK-204", "diesel", *density)
+    level = office.inventory("TK-101")["figures"]["level"]["value"]
+    office.run("enter", "dip", "TK-101", f"{level + 0.062:.3f} m", "--why", "monthly")
+    page = signed_in(pages(office.address), office, "Theo", "technician", "#/changes")
+    page.says("cleaned and refilled")
+    page.script("for (const each of document.querySelectorAll('.change details')) each.open = true")
+    changes = page.script("return [...document.querySelectorAll('.change')].map((each) => each.innerText)")
+    (change,) = [text for text in changes if "cleaned and refilled" in text]
+    before, _, after = change.partition("After")
+    assert "gasoline" in before.partition("Before")[2]
+    assert "diesel" in after
+    assert getpass.getuser() in change
+    page.go("#/tank/TK-204")
+    page.says(re.compile(r"product: the site file says gasoline; since .* UTC the tank holds diesel, entered by"))
+    page.go("#/gateway/evidence")
+    page.find("combobox", "Tank").element.send_keys("TK-101")
+    page.find("region", "Do gauges agree with dips?").element.find_element("css selector", "summary").click()
+    page.says("BEYOND both")
+    page.says(re.compile(r"[-−]62 mm"))
+    page.says("One dip proves no gauge")
 
 
 def test_altered_records_alarm_response_and_what_it_is_not(pages: Pages, office: DemoSite) -> None:
