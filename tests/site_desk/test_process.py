@@ -41,6 +41,13 @@ MOMENTS: tuple[Callable[[DemoSite, str], bool], ...] = (_is_noted, _is_replaced,
 """It is killed as soon as they have come."""
 
 
+def _signed_in(site: DemoSite, name: str) -> httpx.Client:
+    client = httpx.Client(base_url=site.address, timeout=PATIENCE_S)
+    told = client.post("/api/1/join", json={"code": invited(site, "administrator"), "name": name, "password": PASSWORD})
+    client.headers[PROOF_HEADER] = told.json()["proof"]
+    return client
+
+
 @pytest.mark.timeout(300)
 def test_whenever_it_is_killed_the_file_is_right_and_what_is_told_is_true(tmp_path: Path) -> None:
     replaced = 0
