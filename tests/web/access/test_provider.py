@@ -732,6 +732,7 @@ async def test_a_restart_signs_nobody_out_and_forgets_nobodys_name(works: Works,
         await works.signed_in(anna)
         await works.gate.access.people.keep_sessions()
         works.gate.end()
+        works.gate.access.people._thread.do(lambda: None).result(timeout=20)
         again = Gate(tmp_path, clock=works.gate.clock)
         new = Works(again, works.peer)
         new.use()
