@@ -8,8 +8,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from gateway.delivery.opcua.delivery import missing_part
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.registers.layout import level_number
 from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.settings.site import SiteSettings
 
 __all__ = ["Replaced", "introduction", "program"]
@@ -47,6 +50,9 @@ def introduction(
     for broker in settings.brokers:
         topics = f"mqtt://{broker.host}:{broker.port}  topics {broker.prefix}/{settings.name}/+"
         lines += [f"  tank data    {topics}/inventory", f"  history      {topics}/history"]
+    for node in _nodes(settings):
+        host, port = node.addresses[0]
+        lines.append(f"  Sparkplug    mqtt://{host}:{port}  topics spBv1.0/{node.group}/+/{node.node}/#")
     if settings.http is not None:
         lines.append(f"  page         http://{settings.http.host}:{settings.http.port}/")
         if code is not None:
@@ -55,12 +61,20 @@ def introduction(
         lines.append(f"  all tanks    http://{settings.http.host}:{settings.http.port}/inventories")
     registers = [plan for plan in settings.deliveries if isinstance(plan, RegistersPlan)]
     lines += [f"  registers    modbus://{plan.host}:{plan.port}  unit 1, functions 3 and 4" for plan in registers]
+    opcua = [plan for plan in settings.deliveries if isinstance(plan, OpcuaPlan) and missing_part() is None]
+    lines += [
+        f"  OPC UA       opc.tcp://{plan.host}:{plan.port}  without security, below Objects: tanks" for plan in opcua
+    ]
     lines += [f"  Port {port.wanted} ({port.what}) is taken; {port.used} is used instead." for port in replaced]
     lines += ["", "Try next, in another terminal:"]
     for broker in settings.brokers:
         where = f"-h {broker.host} -p {broker.port}"
         topic = shlex.quote(f"{broker.prefix}/#")
         lines.append(f"  mosquitto_sub {where} -t {topic} -v    (from the package mosquitto-clients)")
+    for node in _nodes(settings):
+        where = "-h {} -p {}".format(*node.addresses[0])
+        topic = shlex.quote(f"spBv1.0/{node.group}/#")
+        lines.append(f"  mosquitto_sub {where} -t {topic} -F '%t  %l bytes'    (protobuf: README, Sparkplug)")
     if settings.http is not None:
         address = f"{settings.http.host}:{settings.http.port}"
         lines += [f"  {command} show --address {address}", f"  {command} alarms --address {address}"]
@@ -69,6 +83,9 @@ def introduction(
         where = f"-p {plan.port} -t 4:float -B -r {level_number(number)} -1 {plan.host}"
         lines.append(f"  mbpoll -m tcp {where}    (level of {tank} in m; from the package mbpoll)")
         lines.append(f"  {command} delivery map demo    (what stands in which register)")
+    for plan in opcua:
+        where = f"opc.tcp://{plan.host}:{plan.port}"
+        lines.append(f"  any OPC UA client at {where}: node ns=2;s={settings.tanks[0].plan.tank}/level")
     lines += _working_day(command, settings) if is_working_day else _ordinary(command)
     lines += [
         "Nothing is lost: freeze the broker, see in `show` how history waits for it, let it go on and see it drain:",
@@ -78,6 +95,10 @@ def introduction(
         "Ctrl-C stops all of it.",
     ]
     return lines
+
+
+def _nodes(settings: SiteSettings) -> list[SparkplugPlan]:
+    return [each for each in settings.deliveries if isinstance(each, SparkplugPlan)]
 
 
 def _ordinary(command: str) -> list[str]:

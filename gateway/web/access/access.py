@@ -11,7 +11,7 @@ from gateway.errors import GatewayError
 from gateway.person import Person, Role
 from gateway.process.passwords import Passwords, trouble_with
 from gateway.process.progress import CameRound, nobody_asks
-from gateway.web.access.book import Account, Invitation, SessionRecord
+from gateway.web.access.book import Account, Invitation, SessionRecord, invited_names
 from gateway.web.access.codes import code_key
 from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.people import Changed, NotKnownError, People
@@ -153,7 +153,10 @@ class Access:
             raise _wrong_pair()
         self.waits.right(name, peer)
         if self.passwords.is_outdated(account.password):
-            await self._made_again(account, password)
+            account = await self._made_again(account, password)
+            # That takes a while too: by the password of before nobody begins a session once there is another.
+            if self.people.accounts.get(name) != account:
+                raise _wrong_pair()
         self._log.info(SIGNED_IN, name=name, role=account.role.value, peer=peer)
         return self.begun(name, before)
 
@@ -182,7 +185,7 @@ class Access:
             raise _no_code()
         self.waits.right_of_peer(peer)
         name = plain_name(name) or invitation.name or ""
-        self._check_name(invitation, name)
+        self._check_name(invitation, name, self.people.invitations)
         trouble = trouble_with(password, (name, self.site))
         if trouble is not None:
             raise GatewayError(trouble)
@@ -194,7 +197,7 @@ class Access:
             found = self._open(key, invitations)
             if found is None:
                 raise _no_code()
-            self._check_name(found, name)
+            self._check_name(found, name, invitations)
             if name not in accounts and len(accounts) >= _MOST_PEOPLE:
                 raise GatewayError(f"there are {_MOST_PEOPLE} people here, and more cannot be")
             account = Account(name, found.role, hashed, self.now)
@@ -263,35 +266,45 @@ class Access:
         self.waits.begin(name, peer, self.monotonic_s)
         return await self.passwords.matches(None if account is None else account.password, password)
 
-    async def _made_again(self, account: Account, password: str) -> None:
+    async def _made_again(self, account: Account, password: str) -> Account:
         """With the costs of today; where that cannot be, the old hash does as before."""
         try:
-            await self._set_password(account, await self.passwords.hashed(password), account.since, ())
+            return await self._set_password(account, await self.passwords.hashed(password), account.since, ())
         except GatewayError:
-            return
+            return account
 
-    async def _set_password(self, account: Account, hashed: str, since: float, ended: tuple[str, ...]) -> None:
+    async def _set_password(self, account: Account, hashed: str, since: float, ended: tuple[str, ...]) -> Account:
+        """As it is from now on. Raises GatewayError."""
+        changed = account._replace(password=hashed, since=since)
+
         def make(accounts: Mapping[str, Account], invitations: Mapping[str, Invitation]) -> Changed:
             if accounts.get(account.name) != account:
                 raise GatewayError("it was changed by somebody else meanwhile; sign in anew")
-            changed = account._replace(password=hashed, since=since)
             return Changed({**accounts, account.name: changed}, invitations, ended)
 
         await self.people.change(make)
+        return changed
 
     def _open(self, key: str, invitations: Mapping[str, Invitation]) -> Invitation | None:
         invitation = invitations.get(key)
         return None if invitation is None or invitation.until <= self.now else invitation
 
-    def _check_name(self, invitation: Invitation, name: str) -> None:
+    def _check_name(self, invitation: Invitation, name: str, invitations: Mapping[str, Invitation]) -> None:
         """Raises GatewayError."""
+        accounts = self.people.accounts
         if invitation.name is not None:
             if name != invitation.name:
                 raise GatewayError(f"this code is for {invitation.name}")
-            return
-        if name in self.people.accounts:
-            raise GatewayError(f"{name} is here already; a code for a new password is made for a name")
-        trouble = name_trouble(name, self.people.accounts)
+            # Somebody may have come meanwhile who looks like it.
+            trouble = None if name in accounts else name_trouble(name, accounts)
+        else:
+            if name in accounts:
+                raise GatewayError(f"{name} is here already; a code for a new password is made for a name")
+            invited = invited_names(invitations, self.now)
+            if name in invited:
+                # With a code of that name the one who is meant would else take over what this one has made.
+                raise GatewayError(f"{name} is invited already, by another code")
+            trouble = name_trouble(name, (*accounts, *invited))
         if trouble is not None:
             raise GatewayError(trouble)
 

@@ -1,10 +1,12 @@
 // For the auditor: what this is not, whether the audit trail is whole, how alarms were answered to, gauges against dips.
-import { html } from "../html.js";
+import { html, useState } from "../html.js";
 import { way } from "../go.js";
+import { useSite } from "../live.js";
 import { locale } from "../taste.js";
 import { full, span } from "../times.js";
 import { useWords } from "../words.js";
 import { alarmNameOf, placeName } from "./alarm_words.js";
+import { DipRecord } from "./dip_record.js";
 import { AsOf, useDocument } from "./document.js";
 import { PriorityMark } from "./mark.js";
 import { PlainTable } from "./plain_table.js";
@@ -23,10 +25,26 @@ export function Evidence() {
     </section>
     <${Chain} />
     <${Alarms} />
+    <${Dips} />
     <section aria-labelledby="evidence-changes">
       <h2 id="evidence-changes">${word("evidence.changes")}</h2>
       <p>${word("evidence.changes_where")} <a href=${way("changes")}>${word("way.changes")}</a></p>
     </section>`;
+}
+
+/** Of one tank after the other: those of all would be long. */
+function Dips() {
+  const word = useWords();
+  const tags = Object.keys(useSite()?.tanks ?? {});
+  const [chosen, choose] = useState(null);
+  const tag = chosen ?? tags[0];
+  if (tag === undefined) return null;
+  return html`<section aria-labelledby="evidence-dips">
+    <h2 id="evidence-dips">${word("evidence.dips")}</h2>
+    <p class="small">${word("evidence.dips_how")} <code>tank-gateway report dips</code></p>
+    <div class="fields"><label>${word("evidence.tank")} <select value=${tag} onChange=${(event) => choose(event.target.value)}>${tags.map((each) => html`<option key=${each} value=${each} selected=${each === tag}>${each}</option>`)}</select></label></div>
+    <${DipRecord} key=${tag} tag=${tag} />
+  </section>`;
 }
 
 function Chain() {
