@@ -5,7 +5,7 @@ counts; without a ledger a value or maintenance is refused, as a restart would l
 """
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
@@ -21,9 +21,9 @@ from gateway.actions.answers import (
     WITH_LEDGER,
     audit_body,
     entered_answer,
+    entered_status,
     list_document,
     refused,
-    standing_text,
     well,
 )
 from gateway.actions.book import Book, Change
@@ -77,8 +77,8 @@ class Tried(NamedTuple):
     """What an action would lead to."""
 
     answer: dict[str, Any]
-    setups: tuple[TankSetup, ...] = ()
-    """The tanks whose sheets would go by something else, as they would be."""
+    setups: Iterable[TankSetup] = ()
+    """The tanks whose sheets would go by something else, as they would be; each is made when it is asked for."""
 
 
 class Acting:
@@ -154,10 +154,7 @@ class Acting:
         if self._told_version != self._book.version:
             self._told_version = self._book.version
             now = self._now()
-            self._told = [
-                EnteredStatus(each.entry.about, each.entry.quantity, each.is_used, standing_text(each))
-                for each in self._book.standings(self._now_of_ends())
-            ]
+            self._told = [entered_status(each) for each in self._book.standings(self._now_of_ends())]
             remarks = self._book.products.remarks(now)
             self._told += [EnteredStatus(tank, PRODUCT, True, text) for tank, text in products_told(remarks)]
         return self._told
@@ -284,7 +281,7 @@ class Acting:
         held = () if step is None else (step.after,)
         tanks, _ = book.turn(now, held, entries, self._papers.doubt())
         touched = dict.fromkeys([*tanks, *(tank for entry in entries for tank in book.tanks_of(entry))])
-        return Tried(entered_answer(book, step, changes, now), tuple(map(book.setup, touched)))
+        return Tried(entered_answer(book, step, changes, now), map(book.setup, touched))
 
     async def _settle(self) -> None:
         """What is on the disk holds."""

@@ -2,7 +2,7 @@
 and is done when another approves it, checked anew by the same door.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cached_property
 from typing import Any
 
@@ -52,13 +52,18 @@ class Approving(Acting):
         self._second.actions = settings.second_person
         return super().watched(settings)
 
-    def as_by(self, settings: SiteSettings) -> tuple[TankSetup, ...]:
-        """The tanks as they would be by other settings, with what people have entered, on a copy of the book. Raises
-        SettingsError where these cannot tell what a tank holds."""
-        self.refuse(settings)
-        book = self._book.copied()
-        book.take_over(settings, self._now())
-        return tuple(book.setup(setup.plan.tank) for setup in settings.tanks)
+    def as_by(self, settings: SiteSettings) -> Callable[[], tuple[TankSetup, ...]]:
+        """What tells the tanks as they would be by other settings, with what people have entered up to now: on a copy of
+        the book, and so in any thread. It takes seconds where there are many tanks, and raises SettingsError where
+        the settings cannot tell what a tank holds."""
+        book, now = self._book.copied(), self._now()
+
+        def told() -> tuple[TankSetup, ...]:
+            book.products.refuse(settings, now)
+            book.take_over(settings, now)
+            return tuple(book.setup(setup.plan.tank) for setup in settings.tanks)
+
+        return told
 
     async def act(self, request: Mapping[str, Any], person: str) -> dict[str, Any]:
         self._know()

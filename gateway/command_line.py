@@ -43,7 +43,7 @@ COMMANDS: Mapping[str, str] = MappingProxyType(
         "line-report": "tell how the lines are doing, what looks wrong and what to do",
         "recalculate": "make the recorded history of a tank again, as a new version",
         "ledger": "look at what a gateway has kept, take it out, check it, copy it",
-        "delivery": "print what others need who connect: the registers of a control system, names everywhere",
+        "delivery": "what others need who connect: register map, names everywhere, certificates, users",
         "simulate": "stand in for instruments, with their faults, to try a site file",
         "schema": "print the JSON Schema of a site file, a scenario file or a message",
     }

@@ -19,7 +19,7 @@ from gateway.clock_watch import is_impossible
 from gateway.deliveries import Deliveries, Walled, loop_name
 from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination, TankScale
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
-from gateway.delivery.destinations import make_destination, takes_records
+from gateway.delivery.destinations import make_destination, takes_history, takes_records
 from gateway.delivery.metrics import Metrics
 from gateway.delivery.slices import joined
 from gateway.desk.site_accounts import SiteAccounts
@@ -357,7 +357,7 @@ class Daemon:
 
     def _destination(self, plan: DeliveryPlan) -> Destination:
         came_round = self._deliveries_progress.of(loop_name(plan), _LOOP_LATE_S + plan.longest_turn_s)
-        outbox = self._keeping.outbox(plan.name, records=takes_records(plan))
+        outbox = self._keeping.outbox(plan.name, records=takes_records(plan)) if takes_history(plan) else None
         around = DeliverySurroundings(
             self._settings.name, self._boot, self.snapshot, self._jitter, came_round, outbox, self._scales
         )

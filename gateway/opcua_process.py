@@ -131,7 +131,7 @@ async def serve() -> int:
     out.say({"ready": server.port})
     looking = asyncio.create_task(_look(server, out), name="look")
     try:
-        is_told = await _follow(server, reader, looking)
+        is_told = await _follow(server, reader, out, looking)
     finally:
         looking.cancel()
     await server.gone()
@@ -150,7 +150,7 @@ def _bound(plan: OpcuaPlan) -> None:
         resource.setrlimit(resource.RLIMIT_NOFILE, (min(_FILES, hard), hard))
 
 
-async def _follow(server: OpcuaServer, reader: asyncio.StreamReader, looking: "asyncio.Task[None]") -> bool:
+async def _follow(server: OpcuaServer, reader: asyncio.StreamReader, out: _Out, looking: "asyncio.Task[None]") -> bool:
     """Until the gateway ends; whether it said so. A gateway that is silent is waited for, and all is Bad meanwhile."""
     reading = asyncio.create_task(reader.readline(), name="read")
     while True:
@@ -168,6 +168,8 @@ async def _follow(server: OpcuaServer, reader: asyncio.StreamReader, looking: "a
             return True
         reading = asyncio.create_task(reader.readline(), name="read")
         await server.take(told)
+        if "line" in told:
+            out.say({"took": told["line"]})
 
 
 async def _look(server: OpcuaServer, out: _Out) -> None:

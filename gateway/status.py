@@ -188,6 +188,13 @@ class EnteredStatus(NamedTuple):
     is_used: bool
     text: str
     """For people: the value, who entered it, until when it holds, and what the site file says of the same."""
+    value: str = ""
+    """As it was typed; empty of an instrument in maintenance, and of a product."""
+    by: str = ""
+    ends: datetime | None = None
+    """UTC; None: by nobody's word, or it does not end."""
+    stands_in: bool = False
+    """Whether it counts only while its instrument has no value."""
 
 
 class OpenTransfer(NamedTuple):

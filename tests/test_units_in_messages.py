@@ -33,6 +33,8 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.commissioning.decodings": (RAW, r"value"),
     "gateway.errors": (RATIO, r"value:\.7g"),
     "gateway.delivery.metrics": ("a sample, whose unit is in its name", r"limit_m"),
+    "gateway.delivery.registers.document": ("a cell whose column has the unit", r"field\.step"),
+    "gateway.delivery.registers.layout": (RATIO, r"TEST_FLOAT"),
     "gateway.delivery.watch_metrics": ("a sample, whose unit is in its name", r"time\.in_s"),
     "gateway.commands.service.ledger_alarms": ("a count", r"figures\.per_hour|TARGET_PER_HOUR"),
     "gateway.account.uncertainty": ("the name of an input, told to nobody", r"level|density"),
@@ -40,6 +42,7 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.page_answers.trends": ("a number cut to its digits, told to nobody", r"value:\.7g"),
     "gateway.reports.numbers": ("a cell whose column has the unit", r"value|abs\(value"),
     "gateway.reports.tables.alarm_list": ("a count", r"len\(raised"),
+    "gateway.watch.course.unscheduled": ("a number cut to its digits, told to nobody", r"volume_m3"),
     "gateway.watch.watch": ("a number cut to its digits, told to nobody", r"rate\.value"),
     "gateway.settings.capacity.text": (RAW, r"value|abs\(inches"),
     "gateway.settings.lines.register_maps": (RAW, r"number|largest"),
@@ -53,9 +56,9 @@ ALLOWED: dict[str, tuple[str, str]] = {
 """By module: why, and which expressions."""
 
 RATIOS_AND_FILES = re.compile(
-    r"\.scale: |\.sentinels\b|mass fraction |: slope |compressibility factor |mark of thousands"
+    r"\.scale: |\.sentinels\b|mass fraction |: slope |compressibility factor |mark of thousands|Sparkplug 3\.0, "
 )
-"""Messages of which the number is a ratio, or stands in a file as a bare number."""
+"""Messages of which the number is a ratio, stands in a file as a bare number, or is the edition of a standard."""
 
 
 def test_every_number_for_people_has_a_unit_behind_it_in_the_source() -> None:

@@ -11,7 +11,8 @@ from gateway.actions.entry import MAINTENANCE, QUANTITIES, Entry, EntryStanding,
 from gateway.actions.product_words import step_lines
 from gateway.actions.products import ProductStep
 from gateway.payload.alarms import standing_document
-from gateway.reasons import ReasonCode, because
+from gateway.reasons import Reason, ReasonCode, because
+from gateway.status import EnteredStatus
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmStanding
 
@@ -118,6 +119,15 @@ def standing_text(standing: EntryStanding) -> str:
     return f"{text}; {remark}" if remark else text
 
 
+def entered_status(standing: EntryStanding) -> EnteredStatus:
+    """The same for whoever shows what has been entered."""
+    entry, ends, is_used, stands_in, _, _ = standing
+    value = entry.block.get("value", "")
+    return EnteredStatus(
+        entry.about, entry.quantity, is_used, standing_text(standing), value, entry.by, ends, stands_in
+    )
+
+
 def list_document(
     now: datetime,
     entries: Sequence[EntryStanding],
@@ -149,18 +159,22 @@ def list_document(
 
 
 def _named(entry: Entry) -> str:
-    return f"{MAINTENANCE if entry.quantity == MAINTENANCE else QUANTITIES[entry.quantity]}: {_said(entry)}"
+    return f"{MAINTENANCE if entry.quantity == MAINTENANCE else QUANTITIES[entry.quantity]}: {_said(entry).text}"
 
 
-def _said(entry: Entry) -> str:
-    if entry.what is What.EXPIRED:
-        return "ended by itself" if entry.quantity == MAINTENANCE else f"{entry.block['value']} has expired"
+def _said(entry: Entry) -> Reason:
     if entry.quantity == MAINTENANCE:
-        return f"begun by {entry.by}" if entry.what is What.ENTERED else f"ended by {entry.by}"
+        if entry.what is What.EXPIRED:
+            return because(ReasonCode.IN_MAINTENANCE, "ended by itself")
+        phrase = "begun by {by}" if entry.what is What.ENTERED else "ended by {by}"
+        return because(ReasonCode.IN_MAINTENANCE, phrase, by=entry.by)
+    value = entry.block["value"]
+    if entry.what is What.EXPIRED:
+        return because(ReasonCode.ENTERED, "{value} has expired", value=value)
     if entry.what is What.WITHDRAWN:
-        return f"{entry.block['value']} withdrawn by {entry.by}"
+        return because(ReasonCode.ENTERED, "{value} withdrawn by {by}", value=value, by=entry.by)
     how = "".join(f", {word} {entry.block[key]}" for key, word in (("at", "at"), ("by", "by")) if key in entry.block)
-    return f"{entry.block['value']}{how} entered by {entry.by}"
+    return because(ReasonCode.ENTERED, "{value}{how} entered by {by}", value=value, how=how, by=entry.by)
 
 
 def _iso(instant: datetime) -> str:

@@ -20,7 +20,7 @@ from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.webhook.delivery import WebhookDelivery
 from gateway.delivery.webhook.plan import WebhookPlan
 
-__all__ = ["DESTINATION_KINDS", "make_destination", "takes_records"]
+__all__ = ["DESTINATION_KINDS", "make_destination", "takes_history", "takes_records"]
 
 
 def make_destination(plan: DeliveryPlan, around: Surroundings) -> Destination:
@@ -52,9 +52,15 @@ DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
 }
 """By the type of the plan."""
 
+_OF_THE_PRESENT = (RegistersPlan,)
 _OF_EVENTS = (MailPlan, WebhookPlan)
 
 
 def takes_records(plan: DeliveryPlan) -> bool:
     """Whether it takes records of history, where it takes history: some take events alone."""
     return not isinstance(plan, _OF_EVENTS)
+
+
+def takes_history(plan: DeliveryPlan) -> bool:
+    """Whether anything of what is kept goes there: some tell the present and nothing else."""
+    return not isinstance(plan, _OF_THE_PRESENT)

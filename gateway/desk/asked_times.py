@@ -1,6 +1,6 @@
 """What people write for a time in a web address: a day of the site, or an instant with its zone."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 from gateway.account.commands import AccountRefusedError
 from gateway.account.days.boundary import day_named
@@ -15,17 +15,30 @@ _FIRST, _LAST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UT
 
 def instant_asked(plan: AccountPlan, name: str, text: str) -> datetime:
     """UTC; a date is the beginning of that day of the site. Raises UsageError, which calls it `name`."""
-    instant = _instant(plan, name, text)
+    on = _date(text)
+    if on is not None:
+        if not _FIRST.date() <= on <= _LAST.date():
+            raise _out_of_reach(name, text)
+        try:
+            return day_named(plan, text).begin
+        except AccountRefusedError as error:
+            # A day that the place left out, at which no instant with a zone was meant either.
+            raise UsageError(f"{name}: {error}", error.hint) from error
+    instant = _instant(name, text)
     if not _FIRST <= instant <= _LAST:
-        raise UsageError(f"{name}: '{text}' is out of reach", f"give a time between {_FIRST:%Y} and {_LAST:%Y}")
+        raise _out_of_reach(name, text)
     return instant
 
 
-def _instant(plan: AccountPlan, name: str, text: str) -> datetime:
+def _date(text: str) -> date | None:
+    """By its form, in reach or not."""
     try:
-        return day_named(plan, text).begin
-    except AccountRefusedError:
-        pass
+        return date.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def _instant(name: str, text: str) -> datetime:
     try:
         # A plus sign behind the question mark means a blank.
         instant = datetime.fromisoformat(text.replace(" ", "+"))
@@ -39,3 +52,7 @@ def _instant(plan: AccountPlan, name: str, text: str) -> datetime:
         return instant.astimezone(UTC)
     except OverflowError:
         return instant.replace(tzinfo=UTC)
+
+
+def _out_of_reach(name: str, text: str) -> UsageError:
+    return UsageError(f"{name}: '{text}' is out of reach", f"give a time between {_FIRST:%Y} and {_LAST:%Y}")

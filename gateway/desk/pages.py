@@ -11,12 +11,13 @@ from gateway.account.paper import PaperKind
 from gateway.account.stock import stock_of
 from gateway.desk.accounting import Accounting
 from gateway.desk.asked_times import instant_asked
-from gateway.desk.told import CAUTION, open_documents, told_document, told_paper
+from gateway.desk.told import CAUTION, open_documents, open_sentences, told_document, told_paper
 from gateway.errors import UsageError
 from gateway.ledger.account_papers import Span, in_span
 from gateway.ledger.document_reading import tickets_with
 from gateway.payload.outside import outside
 from gateway.payload.plain import iso_time
+from gateway.payload.told import reasons_in, sentence_documents
 
 __all__ = ["AccountPages"]
 
@@ -68,7 +69,8 @@ class AccountPages:
                 for number, each in sorted(newest.items())
                 if number not in is_open
             ]
-        return self._page(TRANSFERS_SCHEMA, kept=book is not None, transfers=found)
+        sentences = [] if book is None else open_sentences(accounts.plan, book, accounts.sheets(), now)
+        return self._page(TRANSFERS_SCHEMA, kept=book is not None, transfers=found, sentences=sentences)
 
     async def tickets(self, asked: Mapping[str, str]) -> bytes:
         """`from` and `until`: when they were made; the last 31 days unless given. `number`: that one whenever it was
@@ -100,13 +102,15 @@ class AccountPages:
         _refuse_others(asked)
         accounts = self._accounts
         gaugings = {tank: gauging_of(record) for tank, record in accounts.sheets().items()}
-        found = outside(stock_of(accounts.plan, gaugings, accounts.products, accounts.now()))
+        stock = stock_of(accounts.plan, gaugings, accounts.products, accounts.now())
+        found = outside(stock)
         return self._page(
             STOCK_SCHEMA,
             products=found["products"],
             owners=found["owners"],
             whole=found["site"],
             oldest=found["oldest"],
+            sentences=sentence_documents(reasons_in(stock)),
         )
 
     async def _papers(

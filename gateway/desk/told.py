@@ -2,7 +2,7 @@
 those outside."""
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -14,13 +14,14 @@ from gateway.account.days.due import days_due
 from gateway.account.paper import AccountPaper, Outcome, PaperKind
 from gateway.account.plan import AccountPlan
 from gateway.account.ticket import TICKET
-from gateway.account.transfer import TRANSFER
+from gateway.account.transfer import TRANSFER, Transfer
 from gateway.account.transfers.book import TransferBook
 from gateway.account.transfers.doubts import settled_at
 from gateway.account.transfers.openings import rest_before_s
-from gateway.account.transfers.progress import progress
+from gateway.account.transfers.progress import Progress, progress
 from gateway.payload.outside import outside
 from gateway.payload.plain import iso_time
+from gateway.payload.told import reasons_in, sentence_documents
 from gateway.reasons import ReasonCode, because
 from gateway.tank_record import Event, EventKind, TankRecord
 
@@ -31,6 +32,7 @@ __all__ = [
     "account_audit",
     "days_told",
     "open_documents",
+    "open_sentences",
     "told_document",
     "told_events",
     "told_paper",
@@ -71,13 +73,26 @@ def open_documents(
     plan: AccountPlan, book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime
 ) -> list[dict[str, Any]]:
     """Transfers that are not over, each with how far it has come."""
-    found = []
+    return [
+        {"key": transfer.key, **outside(transfer), "progress": outside(course)}
+        for transfer, course in _open(plan, book, sheets, now)
+    ]
+
+
+def open_sentences(
+    plan: AccountPlan, book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime
+) -> list[dict[str, Any]]:
+    """Of what they say, as `payload.told` has sentences."""
+    return sentence_documents(reasons_in([*_open(plan, book, sheets, now)]))
+
+
+def _open(
+    plan: AccountPlan, book: TransferBook, sheets: Mapping[str, TankRecord], now: datetime
+) -> Iterator[tuple[Transfer, Progress]]:
     for _, transfer in sorted(book.transfers.items()):
         settled = settled_at(plan, transfer, sheets, book.seen, now)
         rest_s = rest_before_s(plan, transfer, sheets)
-        course = progress(transfer, sheets, now)._replace(settled=settled, opening_rest_s=rest_s)
-        found.append({"key": transfer.key, **outside(transfer), "progress": outside(course)})
-    return found
+        yield transfer, progress(transfer, sheets, now)._replace(settled=settled, opening_rest_s=rest_s)
 
 
 def days_told(

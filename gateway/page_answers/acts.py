@@ -34,7 +34,7 @@ class Acts:
             answer = await self._parts.acting.act(request, person.signature)
             return _answer({**answer, "cautions": cautions, "tried": False})
         tried = await self._parts.acting.tried(request, person.signature)
-        found = consequences(self._parts.pipeline, tried.setups)
+        found = await consequences(self._parts.pipeline, tried.setups)
         answer = dict(tried.answer)
         if answer["code"] == 0:
             answer["lines"] = [*answer["lines"], *found.lines]

@@ -1,6 +1,7 @@
 """What becomes of the figures of a tank if it goes by something else: its sheet made both ways, and nothing kept."""
 
-from collections.abc import Sequence
+import asyncio
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from gateway.calculation.inventory import sheet
@@ -22,9 +23,13 @@ class Consequences(NamedTuple):
     """Of each that would be another: tank, name, `before` and `after` with value, unit and quality."""
 
 
-def consequences(pipeline: Pipeline, setups: Sequence[TankSetup]) -> Consequences:
+async def consequences(pipeline: Pipeline, setups: Iterable[TankSetup]) -> Consequences:
     """`setups`: the tanks as they would be. Of one without a sheet nothing can be told."""
-    found = [_told_of(pipeline, setup) for setup in setups]
+    found = []
+    for setup in setups:
+        found.append(_told_of(pipeline, setup))
+        # An instrument may feed hundreds of tanks, and polling goes on between two of them.
+        await asyncio.sleep(0)
     return Consequences(
         tuple(line for each in found for line in each.lines), tuple(figure for each in found for figure in each.figures)
     )

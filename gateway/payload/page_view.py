@@ -218,8 +218,17 @@ def destination_documents(destinations: Iterable[DestinationStatus]) -> list[dic
 
 def entered_documents(entered: Iterable[EnteredStatus]) -> list[dict[str, Any]]:
     return [
-        {"about": about, "quantity": quantity, "used": is_used, "text": text}
-        for about, quantity, is_used, text in entered
+        {
+            "about": each.about,
+            "quantity": each.quantity,
+            "used": each.is_used,
+            "text": each.text,
+            "value": each.value or None,
+            "by": each.by or None,
+            "ends": None if each.ends is None else iso_time(each.ends),
+            "stands_in": each.stands_in,
+        }
+        for each in entered
     ]
 
 

@@ -192,7 +192,7 @@ class SiteAnswers:
             new = checked.settings
             try:
                 refuse_another_site(old, new, str(file))
-                setups = parts.acting.as_by(new)
+                setups = await self._in_thread(parts.acting.as_by(new))
             except SettingsError as error:
                 checked = checked._replace(settings=None, mistakes=error.mistakes)
             else:

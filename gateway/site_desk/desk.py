@@ -295,8 +295,9 @@ class SiteDesk:
     async def _settle(self) -> None:
         """After a crash, or where a disk did not take in what was to be kept."""
         opened = self._opened
-        if opened is None or self.is_settled:
+        if opened is None:
             self.is_settled = True
+        if self.is_settled or opened is None:
             return
         try:
             async with opened.reloader.turn:

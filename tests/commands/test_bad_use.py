@@ -31,6 +31,7 @@ FILES: dict[str, tuple[str, ...]] = {
     "dip-check": ("dip-check", "FILE", "TK-1", *_DIPPED, "--dip", "1 m"),
     "line-report": ("line-report", "FILE", "--for", "1 s"),
     "recalculate": ("recalculate", "demo", "TK-101", "--records", "FILE", "--out", "NEW"),
+    "delivery map": ("delivery", "map", "FILE"),
     "ledger check": ("ledger", "check", "FILE"),
     "ledger export": ("ledger", "export", "FILE", "--out", "NEW"),
     "ledger verify": ("ledger", "verify", "FILE"),

@@ -15,7 +15,8 @@ import pytest
 import structlog
 from pymodbus.client import AsyncModbusTcpClient
 
-from gateway.delivery.contract import Destination
+from gateway.delivery.contract import Destination, Wants
+from gateway.delivery.destinations import takes_history
 from gateway.delivery.registers.document import map_csv
 from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.registers.room import Admission, Seat, admission, allowed
@@ -97,6 +98,12 @@ async def is_served(made: RegistersPlan, source: str = "127.0.0.1") -> bool:
     """Whether somebody who comes now is told the seventh sheet of TK-1."""
     async with client_of(made, source) as client:
         return await client.asked(request(1, _BLOCK, 3)) == bytes((3, 6)) + struct.pack(">HI", 1, 7)
+
+
+def test_it_takes_live_records_and_nothing_is_kept_for_it() -> None:
+    made = plan()
+    assert destination(made).wants == Wants(live=True)
+    assert not takes_history(made)
 
 
 async def test_requests_that_come_together_are_all_answered_and_in_order() -> None:

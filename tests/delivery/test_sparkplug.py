@@ -25,13 +25,15 @@ from gateway.history import KeptRecord
 from gateway.records import Figure, Input, Quality, Reason, ReasonCode, TankInput
 from gateway.status import GatewaySnapshot
 from gateway.tank_record import EventKind, TankRecord
+from gateway.tank_state import AlarmKind, AlarmPhase
+from tests.support.alarm_events import alarm_now, standing_of
 from tests.support.deliveries import until
 from tests.support.destinations import running
 from tests.support.kept_entries import MemoryOutbox, kept_event, kept_record, streams
 from tests.support.mosquitto import Mosquitto
 from tests.support.records import BOOT, NOON, bad, inventory, record, record_of, snapshot
 from tests.support.sparkplug_host import Host
-from tests.support.sparkplug_wire import encoded_command
+from tests.support.sparkplug_wire import decoded, encoded_command
 from tests.support.tcp_proxy import TcpProxy
 
 NOON_MS = round(NOON.timestamp() * 1000)
@@ -116,8 +118,6 @@ async def test_births_data_and_a_death_as_any_host_reads_them(server: Mosquitto)
 
 def agrees_with_the_foreign_decoder(raw: list[bytes]) -> None:
     """The npm package sparkplug-payload reads the same out of all messages as the test's own reader."""
-    from tests.support.sparkplug_wire import decoded
-
     lines = "\n".join(base64.b64encode(each).decode() for each in raw)
     modules = str(ROOT / ".venv" / "node" / "node_modules")
     found = subprocess.run(
@@ -139,8 +139,7 @@ def agrees_with_the_foreign_decoder(raw: list[bytes]) -> None:
             assert theirs.get("name") == ours.get("name")
             assert theirs.get("alias") == ours.get("alias")
             values = [ours[key] for key in ours if key.endswith("_value")]
-            if "datatype" in ours:
-                assert theirs["value"] == (values[0] if values else None)
+            assert theirs["value"] == (values[0] if values else None)
             told = ours.get("properties", {})
             for key, value in zip(told.get("keys", []), told.get("values", []), strict=True):
                 mine = next(value[each] for each in value if each.endswith("_value"))
@@ -198,7 +197,7 @@ async def test_nothing_is_told_while_the_primary_host_is_away(server: Mosquitto)
         assert listener.watching.kinds() == []
         assert not made.status().connected
         async with Host(server.port, "control") as host:
-            await until(lambda: outbox.backlog().waiting == 0)
+            await until(lambda: outbox.backlog().waiting == 0 and len(listener.watching.messages) > 1)
             assert listener.watching.kinds()[:2] == ["NBIRTH", "DBIRTH TK-1"]
             (client,) = made.status().clients
             assert (client.name, client.since, made.status().troubles) == ("control", NOON, ())
@@ -263,6 +262,8 @@ async def test_history_comes_after_the_births_with_its_own_times_and_what_is_new
     async with Host(server.port) as host, running(made):
         watching = host.watching
         await until(lambda: outbox.backlog().waiting == 0)
+        # What the server has may still be under way to the host.
+        await has(host, "DDEATH TK-0")
         kinds = watching.kinds()
         assert kinds[:3] == ["NBIRTH", "DBIRTH TK-1", "DDATA TK-1"]
         told = [(device, _sequence(metric)) for device, name, metric in watching.past if name == "sheet/sequence"]
@@ -310,8 +311,7 @@ async def test_what_no_ping_has_proved_is_sent_again_and_nothing_is_lost(server:
             assert outbox.backlog().waiting == 10
             proxy.mend()
             await until(lambda: outbox.backlog().waiting == 0)
-            told = {sequence for _, _, sequence in host.watching.sheets()}
-            assert told == set(range(1, 12))
+            await until(lambda: {sequence for _, _, sequence in host.watching.sheets()} == set(range(1, 12)))
             assert host.watching.value("TK-1", "sheet/sequence") == 11
             status = made.status()
             assert status.delivered + status.dropped + status.waiting == 11
@@ -322,7 +322,7 @@ async def test_what_no_ping_has_proved_is_sent_again_and_nothing_is_lost(server:
             await until(lambda: not made.status().connected)
             server.thaw()
             await until(lambda: outbox.backlog().waiting == 0)
-            assert host.watching.value("TK-1", "sheet/sequence") == 12
+            await shows(host, 12)
             assert host.watching.broken == []
     finally:
         proxy.close()
@@ -407,3 +407,152 @@ async def test_simulated_is_said_with_every_value(server: Mosquitto) -> None:
         assert host.watching.value("TK-1", "sheet/simulated") == 1
         assert host.watching.value("", "caution/monitoring").startswith("Monitoring only.")
         assert host.watching.broken == []
+
+
+class Listener:
+    """A server of the test's own that writes down what comes, packet by packet, and answers as a server would."""
+
+    def __init__(self) -> None:
+        self.packets: list[tuple[int, bytes]] = []
+        self.port = 0
+
+    async def __aenter__(self) -> "Listener":
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
+        self.port = self._server.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._server.close()
+
+    def of(self, kind: int) -> list[tuple[int, bytes]]:
+        return [(first & 15, body) for first, body in self.packets if first >> 4 == kind]
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        is_5 = False
+        while head := await reader.read(1):
+            length = shift = 0
+            while True:
+                byte = (await reader.readexactly(1))[0]
+                length |= (byte & 127) << shift
+                shift += 7
+                if byte < 128:
+                    break
+            body = await reader.readexactly(length)
+            self.packets.append((head[0], body))
+            kind = head[0] >> 4
+            if kind == 1:
+                is_5 = body[6] == 5
+                writer.write(b"\x20\x03\x00\x00\x00" if is_5 else b"\x20\x02\x00\x00")
+            elif kind == 8:
+                writer.write(b"\x90\x04" + body[:2] + b"\x00\x01" if is_5 else b"\x90\x03" + body[:2] + b"\x01")
+            elif kind == 12:
+                writer.write(b"\xd0\x00")
+            elif kind == 3 and head[0] & 6:
+                at = 2 + int.from_bytes(body[:2], "big")
+                writer.write(b"\x40\x02" + body[at : at + 2])
+        writer.close()
+
+
+@pytest.mark.parametrize("protocol", ["3.1.1", "5"])
+async def test_how_it_connects_and_what_it_asks_for(protocol: str) -> None:
+    """CONNECT, SUBSCRIBE, the last PUBLISH and DISCONNECT by their bytes: MQTT 3.1.1 and 5, sections 3.1, 3.8, 3.14."""
+    async with Listener() as listener:
+        made = node(plan_for(listener.port, protocol=protocol, primary_host="control"), MemoryOutbox())
+        async with running(made):
+            await until(lambda: len(listener.of(8)) == 4)
+        ((_, connect),) = listener.of(1)
+        assert connect[:7] == b"\x00\x04MQTT" + (b"\x05" if protocol == "5" else b"\x04")
+        # Clean session or start, a will by QoS 1 that is not retained; no user.
+        assert connect[7] == 0b0000_1110
+        rest = connect[10:]
+        if protocol == "5":
+            # No Session Expiry Interval among the properties, which is 0 then (3.1.2.11.2).
+            assert 0x11 not in _properties(rest[1 : 1 + rest[0]])
+            rest = rest[1 + rest[0] :]
+        client, rest = _text(rest)
+        assert client.isalnum()
+        assert len(client) <= 23
+        if protocol == "5":
+            rest = rest[1 + rest[0] :]
+        topic, rest = _text(rest)
+        assert topic == b"spBv1.0/plant/NDEATH/harbour"
+        will, rest = _text(rest)
+        death = decoded(will)
+        assert death == {"metrics": [{"name": "bdSeq", "datatype": 4, "long_value": 0}]}
+        asked = {}
+        for _, body in listener.of(8):
+            name, options = _text(body[3:] if protocol == "5" else body[2:])
+            asked[name.decode()] = options[0] & 3
+        assert asked["spBv1.0/plant/NCMD/harbour"] == 1
+        assert asked["spBv1.0/STATE/control"] == 1
+        # It says itself that it goes, by QoS 1 and not retained, and waits until that has arrived.
+        (flags, last), *more = listener.of(3)
+        assert not more
+        assert flags == 0b0010
+        topic, rest = _text(last)
+        assert topic == b"spBv1.0/plant/NDEATH/harbour"
+        assert decoded(rest[3:] if protocol == "5" else rest[2:]) == death
+        ((_, disconnect),) = listener.of(14)
+        # 5: disconnect with will message (3.14.2.1).
+        assert disconnect[:1] == (b"\x04" if protocol == "5" else b"")
+
+
+def _text(data: bytes) -> tuple[bytes, bytes]:
+    end = 2 + int.from_bytes(data[:2], "big")
+    return data[2:end], data[end:]
+
+
+def _properties(data: bytes) -> set[int]:
+    """Those with four bytes, which are all that is sent."""
+    assert len(data) % 5 == 0
+    return set(data[::5])
+
+
+async def test_a_metric_that_no_birth_had_brings_another_birth(server: Mosquitto) -> None:
+    alarms = [alarm_now("", standing_of(AlarmKind.LINE_LOST, AlarmPhase.NORMAL, name="line_lost.east"))]
+    made = node(plan_for(server.port), state=lambda: snapshot()._replace(alarms=tuple(alarms)))
+    made.offer(sheet(1))
+    async with Host(server.port) as host, running(made):
+        await has(host, "DBIRTH TK-1")
+        assert host.watching.value("", "alarms/line_lost/east") == "normal"
+        alarms.append(alarm_now("", standing_of(AlarmKind.LINE_LOST, name="line_lost.west")))
+        await has(host, "DBIRTH TK-1", 2)
+        assert host.watching.value("", "alarms/line_lost/west") == "unacknowledged"
+        alarms[0] = alarm_now("", standing_of(AlarmKind.LINE_LOST, name="line_lost.east"))
+        await until(lambda: host.watching.value("", "alarms/line_lost/east") == "unacknowledged")
+        assert host.watching.kinds().count("NBIRTH") == 2
+        assert host.watching.broken == []
+
+
+async def test_absent_at_start_run_again_and_followed_by_another_it_goes_on(tmp_path: Path) -> None:
+    """What was offered is delivered, dropped or waiting; history is taken up where it was left."""
+    server = Mosquitto(tmp_path, verbose=False)
+    outbox = MemoryOutbox(streams(["TK-1", "TK-2"], 100))
+    made = node(plan_for(server.port), outbox)
+    offered = 0
+    async with running(made):
+        for sequence in range(1, 51):
+            offered += 1
+            made.offer(sheet(sequence + 1000))
+        await asyncio.sleep(0.3)
+        status = made.status()
+        assert (status.connected, status.waiting, status.dropped) == (False, 1, 49)
+        with server:
+            async with Host(server.port) as host:
+                await until(lambda: outbox.arrived)
+                assert made.status().connected
+    with server:
+        async with Host(server.port) as host:
+            for _ in range(2):
+                async with running(made):
+                    offered += 1
+                    made.offer(sheet(offered + 1000))
+                    await shows(host, offered + 1000)
+            another = node(plan_for(server.port), outbox)
+            another.offer(sheet(2000))
+            async with running(another):
+                await until(lambda: outbox.backlog().waiting == 0)
+                await shows(host, 2000)
+            status = made.status()
+            assert status.delivered + status.dropped + status.lost + status.waiting == offered
+            assert host.watching.broken == []

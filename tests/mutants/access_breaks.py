@@ -26,8 +26,8 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "a page of a stranger acts",
         GUARD,
-        "if (refusal := _not_ours(headers, asked) or _unfit_body(headers)) is not None:",
-        "if (refusal := _unfit_body(headers)) is not None:",
+        "if (refusal := _not_ours(headers, asked) or _unfit_body(headers, path)) is not None:",
+        "if (refusal := _unfit_body(headers, path)) is not None:",
         GUARDED,
     ),
     Break(
@@ -40,7 +40,7 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "a body in pieces has no bounds",
         GUARD,
-        "            if size > LARGEST_BODY:\n",
+        "            if size > largest:\n",
         "            if False:\n",
         GUARDED,
     ),

@@ -114,7 +114,7 @@ PAGE_ANSWER_BREAKS: tuple[Break, ...] = (
     Break(
         "a body has no end",
         ROUTES,
-        "        if length > LARGEST_BYTES:\n",
+        "        if length > largest_bytes:\n",
         "        if False:\n",
         OF_ACTS,
     ),

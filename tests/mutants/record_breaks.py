@@ -98,8 +98,8 @@ RECORD_BREAKS: tuple[Break, ...] = (
     Break(
         "the memory may be torn by a power cut",
         "gateway/files.py",
-        "            write_all(descriptor, data)\n            os.fsync(descriptor)\n",
-        "            write_all(descriptor, data)\n",
+        "                os.fchmod(descriptor, mode)\n            os.fsync(descriptor)\n",
+        "                os.fchmod(descriptor, mode)\n",
         ON_DISK,
     ),
     Break(

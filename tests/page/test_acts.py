@@ -136,6 +136,23 @@ def test_an_alarm_is_acknowledged_in_a_name_that_all_others_see(acted: DemoSite,
     assert told.count("alarm raised") >= 3
 
 
+def test_from_the_overview_and_not_twice_where_another_was_quicker(acted: DemoSite, pages: Pages) -> None:
+    nora = signed_in(pages(acted.address, PHONE), acted, "nora", "operator")
+    needs = nora.find("region", "What needs someone")
+    eventually(lambda: needs.all("button", "Acknowledge J-3: maximum working"), "it is offered there")[0].click()
+    dialog = nora.find("dialog")
+    nora.says("What will be done", within=30.0)
+    assert dialog.find("button", "Acknowledge").properties.get("disabled") is not True
+    acted.run("enter", "acknowledge", "J-3", "maximum_working")
+    by = _standing(acted, "J-3", "maximum_working")["by"]
+    nora.says(re.compile(rf"Meanwhile: acknowledged, by {re.escape(by)} at \d\d:\d\d\."))
+    assert dialog.find("button", "Acknowledge").properties.get("disabled") is True
+    dialog.find("button", "Leave it").click()
+    nora.gone("dialog")
+    assert _standing(acted, "J-3", "maximum_working")["by"] == by
+    nora.says(f"{by} has it")
+
+
 def test_what_is_raised_anew_is_not_acknowledged_by_who_saw_the_one_before(acted: DemoSite, pages: Pages) -> None:
     ada = signed_in(pages(acted.address), acted, "ada", "administrator")
     ada.expecting("409")
@@ -305,7 +322,10 @@ def test_another_person_approves_where_the_site_asks_for_two(acted: DemoSite, pa
     first.says("You asked for it: another person approves it.", within=30.0)
     assert acted.inventory("BO-5")["product"] == "base_oil"
 
-    second = signed_in(pages(acted.address), acted, "bert", "accountant", "#/enter")
+    second = signed_in(pages(acted.address), acted, "bert", "accountant")
+    # It is seen where everybody looks first, and leads to where it is decided.
+    second.says(re.compile(r"1 request waits for a second person .*BO-5, asked for by alma@page"))
+    second.find("link", "1 request waits for a second person").click()
     second.find("button", re.compile("^Approve 1")).click()
     dialog = second.find("dialog")
     dialog.find("button", "Show what it will do").click()

@@ -172,7 +172,7 @@ def test_numbers_in_sentences_follow_the_reader(modules: Page) -> None:
     assert level == "level 29' 10 1/4\" has reached high-high, 29' 6 5/16\""
     bbl, bbl_h = 3 / _M3_BBL, 360 / _M3_BBL
     inches = Fraction("-0.0125") / _M_FT * 12
-    assert moved == f"moved by {float(inches):.1f} in, +{float(bbl):.1f} bbl at {round(bbl_h):,} bbl/h"
+    assert moved == f"moved by {float(inches):.2f} in, +{float(bbl):.1f} bbl at {round(bbl_h):,} bbl/h"
     # Apart by 12.5 K are 22.5 °F; -40 is the same in both.
     assert spread == "elements used differ by 22.5 °F"
     assert went == "went from -40.0 °F to 212.0 °F"

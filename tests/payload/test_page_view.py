@@ -23,10 +23,20 @@ from gateway.payload.page_view import (
     total_documents,
 )
 from gateway.payload.plain import iso_time
-from gateway.records import Figure, Figures, Inventory, LastGood, Quality, Reason, ReasonCode
+from gateway.records import Figure, Figures, Inventory, LastGood, Quality, Reason, ReasonCode, because
 from gateway.status import Backlog, DestinationStatus, EnteredStatus
 from gateway.tank_record import TankRecord
-from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, LimitTime, Motion, Priority, TankState
+from gateway.tank_state import (
+    AlarmKind,
+    AlarmNow,
+    AlarmPhase,
+    AlarmStanding,
+    LimitTime,
+    Motion,
+    Priority,
+    Stillness,
+    TankState,
+)
 from gateway.totals import holding_of
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, NOON, bad, inventories, inventory, na, record, record_of, snapshot
@@ -236,8 +246,44 @@ def test_what_a_destination_has_lost_and_still_waits_for() -> None:
 
 
 def test_what_people_have_entered() -> None:
-    (told,) = view_of({}, entered=entered_documents([EnteredStatus("TK-1", "level", True, "9.412 m")]))["entered"]
-    assert told == {"about": "TK-1", "quantity": "level", "used": True, "text": "9.412 m"}
+    entered = [
+        EnteredStatus("TK-1", "level", True, "level by hand: 9.412 m", "9.412 m", "anna@page", NOON, True),
+        EnteredStatus("TK-1", "product", True, "product: diesel"),
+    ]
+    first, second = view_of({}, entered=entered_documents(entered))["entered"]
+    assert first == {
+        "about": "TK-1",
+        "quantity": "level",
+        "used": True,
+        "text": "level by hand: 9.412 m",
+        "value": "9.412 m",
+        "by": "anna@page",
+        "ends": iso_time(NOON),
+        "stands_in": True,
+    }
+    assert (second["value"], second["by"], second["ends"], second["stands_in"]) == (None, None, None, False)
+
+
+def test_a_quiet_tank_says_how_far_it_is_from_what_it_is_compared_with() -> None:
+    told = _row(record("TK-1"), Stillness(-0.4, 1.27, True, NOON))
+    assert told["still"] == {"change": -0.4, "band": 1.27, "within": True, "since": iso_time(NOON)}
+    assert "still" not in _row(record("TK-1"), None)
+
+
+def _row(sheet: TankRecord, still: Stillness | None) -> dict[str, Any]:
+    made = row_document(sheet._replace(state=_state(motion=Motion.AT_REST, still=still)))
+    view_of({"TK-1": made})
+    return made
+
+
+def test_sentences_with_values_are_taken_apart_once_in_each_row() -> None:
+    reason = because(ReasonCode.STALE, "LT was last read {age:duration} ago", age=75.0)
+    figure = Figure(5.0, Quality.UNCERTAIN, (reason,), 75.0)
+    made = _row(record("TK-1", level=figure, tov=figure), None)
+    (told,) = [each for each in made["sentences"] if each["text"] == reason.text]
+    assert told["phrase"] == "LT was last read {age} ago"
+    assert told["values"] == {"age": {"text": "75 s", "seconds": 75.0}}
+    assert "sentences" not in _row(record("TK-1"), None)
 
 
 def test_totals_say_how_many_they_include() -> None:

@@ -79,6 +79,7 @@ async def test_a_crash_before_the_audit_trail_leaves_one_row(tmp_path: Path) -> 
         assert there.desk.store.last_change() == last
         # And where it is not there.
         there.desk.store.keep(last._replace(id="another", is_audited=False))
+        there.desk.is_settled = False
         await there.desk._settle()
         rows = [row for row in await there.audit() if row["action"] == "change-site-file"]
         assert [row["asked"]["change"] for row in rows] == ["another", last.id]

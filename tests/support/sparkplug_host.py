@@ -57,7 +57,8 @@ class Host:
     async def _listen(self) -> None:
         try:
             async for message in self._client.messages:
-                if "CMD/" not in str(message.topic):
+                # The broker of the demo gives retained messages of other topics too.
+                if "CMD/" not in str(message.topic) and str(message.topic).startswith("spBv1.0/"):
                     assert isinstance(message.payload, bytes)
                     self.watching.take(str(message.topic), message.qos, message.retain, message.payload)
         except aiomqtt.MqttError:

@@ -34,6 +34,8 @@ class Watching:
     def __init__(self, group: str = "plant", node: str = "harbour") -> None:
         self._group, self._node = group, node
         self.messages: list[Seen] = []
+        self.is_late = False
+        """Comes when the node lives already, by a server that gives all by the QoS that was asked for."""
         self.raw: list[bytes] = []
         """What came, as it came."""
         self.broken: list[str] = []
@@ -73,6 +75,8 @@ class Watching:
         return {key: _value(each) for key, each in zip(found.get("keys", []), found.get("values", []), strict=True)}
 
     def take(self, topic: str, qos: int, retain: bool, data: bytes) -> None:
+        if self.is_late and not self.online and "/NBIRTH/" not in topic:
+            return
         self.raw.append(data)
         parts = topic.split("/")
         kind = parts[2] if len(parts) > 3 else "?"
@@ -80,7 +84,7 @@ class Watching:
         self._rule(parts[0] == "spBv1.0" and parts[1] == self._group and parts[3] == self._node, f"topic {topic}")
         self._rule((kind in _OF_NODE and len(parts) == 4) or (kind in _OF_DEVICE and len(parts) == 5), f"topic {topic}")
         self._rule(not retain, f"{kind} is retained")
-        self._rule(qos == (1 if kind == "NDEATH" else 0), f"{kind} has QoS {qos}")
+        self._rule(qos == (1 if kind == "NDEATH" else 0) or self.is_late, f"{kind} has QoS {qos}")
         payload = decoded(data)
         metrics = payload.get("metrics", [])
         if kind == "NDEATH":
@@ -161,8 +165,11 @@ class Watching:
     def _data(self, kind: str, device: str, metrics: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
         named: dict[str, dict[str, Any]] = {}
         for metric in metrics:
-            self._rule("name" not in metric and "datatype" not in metric, f"{kind} {device} tells a name or a type")
             owner, name = self._names.get(metric.get("alias", -1), ("?", "?"))
+            self._rule("name" not in metric, f"{kind} {device} tells the name {metric.get('name')}")
+            self._rule(
+                metric.get("datatype") == self._types.get((owner, name)), f"{kind} {device} {name}: another type"
+            )
             self._rule(owner == device, f"{kind} {device} has alias {metric.get('alias')}, which is of {owner} {name}")
             self._rule(name not in named, f"{kind} {device} tells {name} twice")
             named[name] = metric

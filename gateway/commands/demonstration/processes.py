@@ -24,6 +24,7 @@ from gateway.commands.output import is_terminal, write
 from gateway.commands.service.serve import door, run_in_loop, running, with_descriptors
 from gateway.daemon import Daemon
 from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.display import UnitSystem
 from gateway.errors import GatewayError
 from gateway.keeping import kept_in
@@ -175,7 +176,11 @@ def _with_ports(
         ports[f"lines.{line.name}.address"] = (f"line {line.name}", line.port, _line_port(simulator, line.name))
     if wished.brokers:
         ports["delivery.mqtt.address"] = ("broker", wished.brokers[0].port, int(broker["port"]))
-    settings = play.site({key: f"{_HOST}:{port}" for key, (_, _, port) in ports.items()})
+    addresses = {key: f"{_HOST}:{port}" for key, (_, _, port) in ports.items()}
+    if any(isinstance(each, SparkplugPlan) for each in wished.deliveries):
+        # At the same broker, of which is said once which port it has.
+        addresses["delivery.sparkplug.address"] = addresses["delivery.mqtt.address"]
+    settings = play.site(addresses)
     if settings.http is not None:
         # Last of all, so that another program has next to no time to take it before the gateway does.
         wanted = settings.http.port

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from gateway.delivery.registers.layout import level_number
 from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.settings.site import SiteSettings
 
 __all__ = ["Replaced", "introduction", "program"]
@@ -47,6 +48,9 @@ def introduction(
     for broker in settings.brokers:
         topics = f"mqtt://{broker.host}:{broker.port}  topics {broker.prefix}/{settings.name}/+"
         lines += [f"  tank data    {topics}/inventory", f"  history      {topics}/history"]
+    for node in _nodes(settings):
+        host, port = node.addresses[0]
+        lines.append(f"  Sparkplug    mqtt://{host}:{port}  topics spBv1.0/{node.group}/+/{node.node}/#")
     if settings.http is not None:
         lines.append(f"  page         http://{settings.http.host}:{settings.http.port}/")
         if code is not None:
@@ -61,6 +65,10 @@ def introduction(
         where = f"-h {broker.host} -p {broker.port}"
         topic = shlex.quote(f"{broker.prefix}/#")
         lines.append(f"  mosquitto_sub {where} -t {topic} -v    (from the package mosquitto-clients)")
+    for node in _nodes(settings):
+        where = "-h {} -p {}".format(*node.addresses[0])
+        topic = shlex.quote(f"spBv1.0/{node.group}/#")
+        lines.append(f"  mosquitto_sub {where} -t {topic} -F '%t  %l bytes'    (protobuf: README, Sparkplug)")
     if settings.http is not None:
         address = f"{settings.http.host}:{settings.http.port}"
         lines += [f"  {command} show --address {address}", f"  {command} alarms --address {address}"]
@@ -78,6 +86,10 @@ def introduction(
         "Ctrl-C stops all of it.",
     ]
     return lines
+
+
+def _nodes(settings: SiteSettings) -> list[SparkplugPlan]:
+    return [each for each in settings.deliveries if isinstance(each, SparkplugPlan)]
 
 
 def _ordinary(command: str) -> list[str]:

@@ -9,6 +9,7 @@ file to take out. RSA of 2,048 bits at least, signed with SHA-256 or better (pol
 """
 
 import os
+import socket
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
@@ -31,6 +32,7 @@ __all__ = [
     "application_uri",
     "end_of",
     "from_bytes",
+    "own_names",
     "thumbprint",
     "trouble_with_client",
 ]
@@ -158,6 +160,14 @@ def application_uri(site: str) -> str:
     """By which others know this server, over every restart."""
     kept = "".join(each if each.isascii() and (each.isalnum() or each in "-._") else "-" for each in site)
     return f"urn:tank-gateway:{kept}"
+
+
+def own_names(host: str) -> list[str]:
+    """By which clients may reach this machine, as far as it knows."""
+    found = [socket.gethostname() or "localhost", "localhost", "127.0.0.1"]
+    if host not in ("0.0.0.0", "::"):
+        found.insert(0, host)
+    return found
 
 
 def from_bytes(content: bytes, where: str) -> x509.Certificate:

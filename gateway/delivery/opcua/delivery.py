@@ -44,6 +44,9 @@ _GATHER_S = 0.1
 _BEAT_S = 1.0
 _TOGETHER = 20
 """Sheets in one line: what is done at a time between the turns of all others."""
+_EVENTS_TOGETHER = 200
+_MOST_UNDER_WAY = 16
+"""Lines that the process has not taken yet: while it does not, newer sheets take the places of older ones here."""
 _READY_S = 60.0
 _MOST_CLIENTS = 200
 _LEVELS = ("debug", "info", "warning", "error")
@@ -67,8 +70,13 @@ class OpcuaDelivery:
         self._backoff = Backoff(plan.backoff_first_s, plan.backoff_longest_s, around.random)
         self._newest: dict[str, tuple[TankRecord, float]] = {}
         """Of each tank, and when it came."""
-        self._waiting: dict[str, float] = {}
-        """Tanks whose newest sheet is not told yet, by when it came."""
+        self._waiting: dict[str, None] = {}
+        """Tanks whose newest sheet is to be told, in order."""
+        self._open: dict[str, float] = {}
+        """Tanks whose newest sheet no process has taken yet, by when it came: what is counted as waiting."""
+        self._under_way: dict[int, tuple[dict[str, TankRecord], list[dict[str, Any]]]] = {}
+        """By the number of a line that the process has not taken yet: its sheets and events."""
+        self._line = 0
         self._limits: dict[str, str] = {}
         self._alarms: dict[str, AlarmPhase] | None = None
         """Of the gateway itself, as told."""
@@ -90,10 +98,11 @@ class OpcuaDelivery:
     def offer(self, record: TankRecord) -> None:
         tank = record.identity.tank
         now_s = self._monotonic()
-        if tank in self._waiting:
+        if tank in self._open:
             self._superseded += 1
         self._newest[tank] = (record, now_s)
-        self._waiting.setdefault(tank, now_s)
+        self._open.setdefault(tank, now_s)
+        self._waiting[tank] = None
         limit = record.inventory.level_state.limit.value
         before = self._limits.get(tank)
         if before is not None and before != limit:
@@ -113,7 +122,7 @@ class OpcuaDelivery:
         self._last = records
 
     def status(self) -> DestinationStatus:
-        oldest = min(self._waiting.values(), default=None)
+        oldest = min(self._open.values(), default=None)
         kept = self._around.outbox is not None
         troubles = [] if self._trouble is None else [self._trouble]
         troubles += [Trouble("destination_refuses", each) for each in self._warnings]
@@ -122,7 +131,7 @@ class OpcuaDelivery:
             self._ready,
             self._delivered,
             0 if kept else self._superseded,
-            len(self._waiting),
+            len(self._open),
             None if oldest is None else max(0.0, self._monotonic() - oldest),
             tuple(troubles),
             dropped=self._superseded if kept else 0,
@@ -164,6 +173,7 @@ class OpcuaDelivery:
         finally:
             self._ready = False
             self._clients = ()
+            self._put_back()
             if hearing is not None:
                 await end([hearing], times=1)
             await child.end(told_end)
@@ -178,7 +188,7 @@ class OpcuaDelivery:
         self._ready = True
         self._trouble = None
         self._complaints.clear()
-        self._waiting = {tank: self._waiting.get(tank, came_s) for tank, (_, came_s) in self._newest.items()}
+        self._waiting = dict.fromkeys(self._newest)
         self._log.info("delivery.opcua_serves", process=child.pid, port=heard["ready"])
 
     async def _hear(self, child: Child) -> None:
@@ -187,6 +197,7 @@ class OpcuaDelivery:
 
     async def _feed(self, child: Child, hearing: "asyncio.Task[None]") -> None:
         tanks: Any = None
+        known: Any = None
         looked_s = -_BEAT_S
         while True:
             self._around.came_round(_BEAT_S)
@@ -197,6 +208,10 @@ class OpcuaDelivery:
                 state = self._around.snapshot()
                 self._look_at_house(state)
                 told: dict[str, Any] = {"beat": True, "transfers": _transfers(state)}
+                alarms = _alarms_of(state)
+                if alarms != known:
+                    known = told["alarms"] = alarms
+                    self._waiting = dict.fromkeys(self._newest)
                 places = self._places(state)
                 if places != tanks:
                     tanks = told["tanks"] = places
@@ -206,20 +221,23 @@ class OpcuaDelivery:
             await self._wait(hearing)
 
     async def _tell_what_waits(self, child: Child) -> None:
-        while self._waiting or self._events:
+        while (self._waiting or self._events) and len(self._under_way) < _MOST_UNDER_WAY:
             names = list(self._waiting)[:_TOGETHER]
-            came = {name: self._waiting.pop(name) for name in names}
-            events = [self._events.popleft() for _ in range(min(len(self._events), 200))]
-            try:
-                await child.tell({"sheets": [self._sheet(name) for name in names], "events": events})
-            except BaseException:
-                # What did not arrive waits on: the next process is told it.
-                for name, came_s in came.items():
-                    self._waiting.setdefault(name, came_s)
-                self._events.extendleft(reversed(events[: _MOST_EVENTS - len(self._events)]))
-                raise
-            self._delivered += len(names)
+            for name in names:
+                del self._waiting[name]
+            events = [self._events.popleft() for _ in range(min(len(self._events), _EVENTS_TOGETHER))]
+            self._line += 1
+            self._under_way[self._line] = {name: self._newest[name][0] for name in names}, events
+            sheets = [self._sheet(name) for name in names]
+            await child.tell({"line": self._line, "sheets": sheets, "events": events})
             await asyncio.sleep(0)
+
+    def _put_back(self) -> None:
+        """What the process that has ended did not take waits on: the next one is told it."""
+        for sheets, events in reversed(self._under_way.values()):
+            self._waiting |= dict.fromkeys(name for name in sheets if name in self._newest)
+            self._events.extendleft(reversed(events[: _MOST_EVENTS - len(self._events)]))
+        self._under_way.clear()
 
     def _sheet(self, tank: str) -> Mapping[str, Any]:
         record, came_s = self._newest[tank]
@@ -228,8 +246,9 @@ class OpcuaDelivery:
 
     async def _wait(self, hearing: "asyncio.Task[None]") -> None:
         """Until there is something to tell, the next beat is due, or the process has ended."""
-        self._something.clear()
-        if not self._waiting and not self._events:
+        if (not self._waiting and not self._events) or len(self._under_way) >= _MOST_UNDER_WAY:
+            self._something.clear()
+        if not self._something.is_set():
             waiting = asyncio.create_task(self._something.wait(), name="opcua wait")
             try:
                 await asyncio.wait([waiting, hearing], timeout=_BEAT_S, return_when=asyncio.FIRST_COMPLETED)
@@ -252,10 +271,10 @@ class OpcuaDelivery:
         return found
 
     def _forget_others(self, tanks: set[str]) -> None:
-        for held in (self._newest, self._waiting, self._limits):
+        for held in (self._newest, self._waiting, self._open, self._limits):
             for name in [name for name in held if name not in tanks]:
                 del held[name]
-        self._waiting = {tank: came_s for tank, (_, came_s) in self._newest.items()}
+        self._waiting = dict.fromkeys(self._newest)
 
     def _look_at_house(self, state: GatewaySnapshot) -> None:
         """Alarms of the gateway itself, which come with no record."""
@@ -267,6 +286,8 @@ class OpcuaDelivery:
                     self._add_event(standing_event(standing, state.simulated))
 
     def _take(self, heard: Mapping[str, Any]) -> None:
+        if "took" in heard:
+            self._took(heard["took"])
         if "clients" in heard:
             self._clients = tuple(
                 ConnectedClient(address, datetime.fromtimestamp(since_s, UTC), name, refused)
@@ -281,6 +302,14 @@ class OpcuaDelivery:
         if "failed" in heard:
             raise ChildEndedError(str(heard["failed"])[:500])
 
+    def _took(self, number: int) -> None:
+        sheets, _ = self._under_way.pop(number, ({}, []))
+        for tank, record in sheets.items():
+            if tank in self._open and self._newest[tank][0] is record:
+                del self._open[tank]
+                self._delivered += 1
+        self._something.set()
+
     def _complain(self, text: str) -> None:
         self._trouble = Trouble("destination_refuses", f"the OPC UA server does not run: {text}")
         if text not in self._complaints and len(self._complaints) < 100:
@@ -290,3 +319,12 @@ class OpcuaDelivery:
 
 def _transfers(state: GatewaySnapshot) -> dict[str, list[Any]]:
     return {} if state.accounts is None else transfers_of(state.accounts.open)
+
+
+def _alarms_of(state: GatewaySnapshot) -> dict[str, list[str]]:
+    """By tank, the names of the alarms that it has, normal or not."""
+    found: dict[str, list[str]] = {}
+    for each in state.alarms:
+        if each.tank:
+            found.setdefault(each.tank, []).append(each.standing.name)
+    return {tank: sorted(names) for tank, names in found.items()}

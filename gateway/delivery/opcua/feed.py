@@ -114,6 +114,7 @@ def sheet_of(record: TankRecord, left_s: float | None) -> dict[str, Any]:
         "alarms": len(alarms),
         "unacknowledged": sum(each.phase in _UNSEEN for each in alarms),
         "worst_alarm": worst,
+        "phases": {each.name: each.phase.value for each in alarms},
         "simulated": inventory.simulated,
     }
 

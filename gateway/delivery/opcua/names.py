@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from gateway.delivery.registers.layout import TANK_ALARMS
 from gateway.figures import FIGURE_DEFINITIONS
 
 __all__ = ["EVENT_FIELDS", "FIGURES", "NAMES", "STATES", "Variable"]
@@ -43,10 +44,20 @@ STATES: tuple[Variable, ...] = (
     Variable("transfer_kind", "Which kind of transfer it is"),
     Variable("transfer_phase", "Phase of that transfer"),
     Variable("simulated", "Whether the instruments are simulated", kind="yes"),
+    *(Variable(f"alarm_{kind}", f"Alarm {kind.replace('_', ' ')}") for kind in TANK_ALARMS),
 )
 
-NAMES: Mapping[str, str] = {each.key: each.key for each in (*FIGURES, *STATES)}
-"""Key -> browse path under the object of the tank, all in the name space of the gateway."""
+NAMES: Mapping[str, str] = {
+    **{each.key: each.key for each in FIGURES},
+    "time": "SourceTimestamp of each",
+    **{key: key for key in ("quality", "product", "simulated", "limit", "roof", "motion", "since", "activity")},
+    **{f"alarms.{kind}": f"alarm_{kind}" for kind in TANK_ALARMS},
+    "transfer.number": "transfer",
+    "transfer.kind": "transfer_kind",
+    "transfer.phase": "transfer_phase",
+    "events": "events of type TankEventType",
+}
+"""Key of the JSON -> browse path under the object of the tank, all in the name space of the gateway."""
 
 EVENT_FIELDS: Mapping[str, str] = {
     "kind": "what happened, as in the JSON of an event",

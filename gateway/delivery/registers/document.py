@@ -1,4 +1,4 @@
-"""Pure: the register map of a site for whoever connects a control system: every address, as CSV and as Markdown."""
+"""The register map of a site for whoever connects a control system: every address, as CSV and as Markdown."""
 
 import csv
 from collections.abc import Iterable, Iterator, Mapping, Sequence

@@ -337,9 +337,12 @@ class SparkplugDelivery:
             boot = read_birth_boot(heard.payload)
             if boot is not None and boot != self._around.boot and not heard.retained:
                 self._other_node()
-        elif talk.session.is_born and read_death(heard.payload) == talk.session.bdseq:
+        elif heard.topic == self._topics.of("NDEATH") and self._is_our_death(talk, heard.payload):
             # Hosts take us for dead by it, and we live.
             self._born_again(talk)
+
+    def _is_our_death(self, talk: "Talk", payload: bytes) -> bool:
+        return talk.session.is_born and read_death(payload) == talk.session.bdseq
 
     def _asked(self, talk: "Talk", heard: Heard) -> None:
         asked = read_command(heard.payload)

@@ -1,7 +1,8 @@
 """Metrics to the bytes of a message. Says nothing of who sends it when, and reads no clock.
 
 Aliases: a birth has the name of each metric and a number for it, and data have the number alone, which is a fifth of
-the bytes. In data a property that is left out has its usual value: Good, and entered by nobody.
+the bytes. In data a property that is left out has its usual value: Good, and entered by nobody. The type is told with
+data too, which the specification advises against: readers that are in use find no value without it.
 """
 
 from collections.abc import Iterable
@@ -75,7 +76,8 @@ def data(
     """DDATA, and NDATA where no device is named."""
     payload = _payload(time_ms, seq)
     for metric in metrics:
-        told = payload.metrics.add(alias=aliases.of(device, metric.definition.name), timestamp=metric.time_ms)
+        name, datatype = metric.definition[:2]
+        told = payload.metrics.add(alias=aliases.of(device, name), timestamp=metric.time_ms, datatype=datatype)
         if historical:
             told.is_historical = True
         _tell_value(told, metric)

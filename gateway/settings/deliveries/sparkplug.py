@@ -83,12 +83,6 @@ def _check(model: SparkplugModel, path: KeyPath, reading: Reading) -> None:
         mistakes.add((*path, "keepalive"), text)
     if model.password_file is not None and model.user_name is None:
         mistakes.add((*path, "user_name"), "is missing; a password goes with a user name")
-    if model.primary_host is None:
-        text = (
-            "is not given, so that what a server takes counts as arrived whether a host reads it or not; give the id "
-            "of the host that must have it"
-        )
-        reading.manual.warn((*path, "primary_host"), text)
     _check_tanks(path, reading)
 
 

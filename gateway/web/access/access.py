@@ -11,7 +11,7 @@ from gateway.errors import GatewayError
 from gateway.person import Person, Role
 from gateway.process.passwords import Passwords, trouble_with
 from gateway.process.progress import CameRound, nobody_asks
-from gateway.web.access.book import Account, Invitation, SessionRecord
+from gateway.web.access.book import Account, Invitation, SessionRecord, invited_names
 from gateway.web.access.codes import code_key
 from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.people import Changed, NotKnownError, People
@@ -182,7 +182,7 @@ class Access:
             raise _no_code()
         self.waits.right_of_peer(peer)
         name = plain_name(name) or invitation.name or ""
-        self._check_name(invitation, name)
+        self._check_name(invitation, name, self.people.invitations)
         trouble = trouble_with(password, (name, self.site))
         if trouble is not None:
             raise GatewayError(trouble)
@@ -194,7 +194,7 @@ class Access:
             found = self._open(key, invitations)
             if found is None:
                 raise _no_code()
-            self._check_name(found, name)
+            self._check_name(found, name, invitations)
             if name not in accounts and len(accounts) >= _MOST_PEOPLE:
                 raise GatewayError(f"there are {_MOST_PEOPLE} people here, and more cannot be")
             account = Account(name, found.role, hashed, self.now)
@@ -283,15 +283,22 @@ class Access:
         invitation = invitations.get(key)
         return None if invitation is None or invitation.until <= self.now else invitation
 
-    def _check_name(self, invitation: Invitation, name: str) -> None:
+    def _check_name(self, invitation: Invitation, name: str, invitations: Mapping[str, Invitation]) -> None:
         """Raises GatewayError."""
+        accounts = self.people.accounts
         if invitation.name is not None:
             if name != invitation.name:
                 raise GatewayError(f"this code is for {invitation.name}")
-            return
-        if name in self.people.accounts:
-            raise GatewayError(f"{name} is here already; a code for a new password is made for a name")
-        trouble = name_trouble(name, self.people.accounts)
+            # Somebody may have come meanwhile who looks like it.
+            trouble = None if name in accounts else name_trouble(name, accounts)
+        else:
+            if name in accounts:
+                raise GatewayError(f"{name} is here already; a code for a new password is made for a name")
+            invited = invited_names(invitations, self.now)
+            if name in invited:
+                # With a code of that name the one who is meant would else take over what this one has made.
+                raise GatewayError(f"{name} is invited already, by another code")
+            trouble = name_trouble(name, (*accounts, *invited))
         if trouble is not None:
             raise GatewayError(trouble)
 

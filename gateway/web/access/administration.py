@@ -7,7 +7,7 @@ from typing import Any
 from gateway.errors import GatewayError
 from gateway.person import Person, Role
 from gateway.web.access.access import Access
-from gateway.web.access.book import Account, Invitation
+from gateway.web.access.book import Account, Invitation, invited_names
 from gateway.web.access.codes import code_key, new_code
 from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.people import Changed
@@ -102,8 +102,10 @@ async def _invite(access: Access, request: Mapping[str, Any], by: str) -> dict[s
             role = account.role
         else:
             raise _wrong("say what this person is", f"--role with one of {_roles()}")
-        if name is not None and account is None and (trouble := name_trouble(name, accounts)) is not None:
-            raise _wrong(trouble, "give another name")
+        if name is not None and account is None:
+            others = (*accounts, *invited_names(invitations, access.now))
+            if (trouble := name_trouble(name, others)) is not None:
+                raise _wrong(trouble, "give another name")
         # One that is new takes the place of one that is open for the same name; what has expired goes.
         kept = {key: each for key, each in invitations.items() if each.until > access.now}
         kept = {key: each for key, each in kept.items() if name is None or each.name != name}

@@ -21,6 +21,7 @@ __all__ = [
     "PeopleFileError",
     "SessionRecord",
     "book_from",
+    "invited_names",
     "lines_of",
 ]
 
@@ -73,6 +74,11 @@ class Guest(NamedTuple):
     role: Role
     """When he came last."""
     since: float
+
+
+def invited_names(invitations: Mapping[str, Invitation], now: float) -> tuple[str, ...]:
+    """For whom a code is open."""
+    return tuple(each.name for each in invitations.values() if each.name is not None and each.until > now)
 
 
 class SessionRecord(NamedTuple):

@@ -26,7 +26,9 @@ def name_trouble(name: str, others: Iterable[str]) -> str | None:
     looks = seen_as(name)
     other = next((each for each in others if each != name and seen_as(each) & looks), None)
     if other is not None:
-        return f"'{name}' looks like {other}, who is here already; take a name that nobody takes for that one"
+        return (
+            f"'{name}' looks like {other}, who is here or invited already; take a name that nobody takes for that one"
+        )
     return None
 
 

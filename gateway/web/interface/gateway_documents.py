@@ -4,7 +4,7 @@ from typing import Literal
 
 from typing_extensions import TypedDict
 
-from gateway.web.interface.documents import QualityWord, Reason, ReferenceTemperature, Time
+from gateway.web.interface.documents import QualityWord, Reason, ReferenceTemperature, Sentence, Time
 
 __all__ = ["AlarmTimesPage", "ChainPage", "GatewayPage", "GoodTimePage", "OutlookPage"]
 
@@ -188,6 +188,8 @@ class AlarmTimesPage(_Span):
     schema: Literal["tank-gateway/page-alarm-times/1"]
     time: Time
     simulated: bool
+    since_first_record: bool
+    """Whether `from` is when the ledger's entries begin, which is later than was asked for."""
     complete: bool
     """False: what is older than the last of them is left out, and `rates` are of less than was asked for."""
     rates: AlarmRatesPage
@@ -269,3 +271,4 @@ class OutlookPage(TypedDict):
     days_trouble: str
     """Why the closes cannot be read; else empty."""
     products: list[ProductOutlook]
+    sentences: list[Sentence]

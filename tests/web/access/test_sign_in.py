@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from collections.abc import Mapping
 from pathlib import Path
 
 import httpx
@@ -10,9 +11,10 @@ from structlog.testing import capture_logs
 
 from gateway.person import Role
 from gateway.process.passwords import Passwords
+from gateway.web.access.book import Account, Invitation
 from gateway.web.access.cookies import cookie_name
 from gateway.web.access.guard import PROOF_HEADER
-from gateway.web.access.people import People
+from gateway.web.access.people import Changed, People
 from tests.web.access.gate import PASSWORD, SITE, Gate, took_in
 
 OTHER = "a barge of wet gravel"
@@ -373,3 +375,42 @@ async def test_a_request_with_a_proof_of_another_session_is_refused(gate: Gate) 
     await gate.joined(bo, "bo", "operator")
     bo.headers[PROOF_HEADER] = anna.headers[PROOF_HEADER]
     assert (await bo.post("/api/1/act", json={})).status_code == 403
+
+
+async def test_names_of_open_invitations_are_nobody_elses(gate: Gate) -> None:
+    """Two open codes for names that look alike would make two people who are taken for one another."""
+    code = await gate.invited("operator", "anna")
+    free = await gate.invited("administrator")
+    for name in ("Anna", "аnna", "ANNA"):
+        answer = await gate.asked({"action": "people-invite", "role": "viewer", "name": name})
+        assert answer["code"] == 2
+        assert "looks like anna" in answer["lines"][0]
+    again = await gate.invited("technician", "anna")
+    async with gate.client() as client:
+        # Whoever has a free code is neither her, nor somebody whom her code would then take over.
+        for name in ("anna", "аnna"):
+            answer = await client.post("/api/1/join", json={"code": free, "name": name, "password": PASSWORD})
+            assert answer.status_code == 409, answer.text
+        assert (
+            await client.post("/api/1/join", json={"code": code, "name": "", "password": PASSWORD})
+        ).status_code == 401
+        took_in(client, await client.post("/api/1/join", json={"code": again, "name": "", "password": PASSWORD}))
+        # What has expired keeps no name.
+        await gate.invited("viewer", "bo")
+        gate.clock.pass_by(86_401.0)
+        free = await gate.invited("viewer")
+        took_in(client, await client.post("/api/1/join", json={"code": free, "name": "Bo", "password": PASSWORD}))
+
+
+async def test_who_came_while_a_code_was_open_is_not_looked_like_by_it(gate: Gate) -> None:
+    """As a file of people of an older version may have it: a code for a name that looks like somebody's."""
+    code = await gate.invited("operator", "anna")
+
+    def somebody(accounts: Mapping[str, Account], invitations: Mapping[str, Invitation]) -> Changed:
+        return Changed({**accounts, "аnna": Account("аnna", Role.VIEWER, "$argon2id$", 1.0)}, invitations)
+
+    await gate.access.people.change(somebody)
+    async with gate.client() as client:
+        answer = await client.post("/api/1/join", json={"code": code, "name": "", "password": PASSWORD})
+        assert answer.status_code == 409
+        assert "looks like" in answer.json()["lines"][0]

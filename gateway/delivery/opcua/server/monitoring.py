@@ -16,6 +16,9 @@ from asyncua.server.internal_subscription import InternalSubscription
 from asyncua.server.monitored_item_service import MonitoredItemData, MonitoredItemService, WhereClauseEvaluator
 from asyncua.server.subscription_service import SubscriptionService
 
+# `ua.DataChangeFilter` is another class, of which what is decoded is none.
+from asyncua.ua.uaprotocol_auto import DataChangeFilter
+
 __all__ = ["BoundedItems", "BoundedSubscriptions", "Bounds"]
 
 _Codes = ua.StatusCodes
@@ -75,8 +78,8 @@ class BoundedItems(MonitoredItemService):
     async def _create_data_change_monitored_item(
         self, params: ua.MonitoredItemCreateRequest
     ) -> ua.MonitoredItemCreateResult:
-        found = params.RequestedParameters.Filter
-        if isinstance(found, ua.DataChangeFilter):
+        found = params.RequestedParameters.Filter = _given(params.RequestedParameters.Filter)
+        if isinstance(found, DataChangeFilter):
             refusal = self._trouble_with(found, params.ItemToMonitor.NodeId)
             if refusal is not None:
                 return _refused(refusal)
@@ -84,7 +87,7 @@ class BoundedItems(MonitoredItemService):
             return _refused(_Codes.BadMonitoredItemFilterUnsupported)
         return await super()._create_data_change_monitored_item(params)
 
-    def _trouble_with(self, found: ua.DataChangeFilter, node: ua.NodeId) -> int | None:
+    def _trouble_with(self, found: DataChangeFilter, node: ua.NodeId) -> int | None:
         if found.DeadbandType == ua.DeadbandType.None_:
             return None
         if node not in self._ranges:
@@ -99,10 +102,11 @@ class BoundedItems(MonitoredItemService):
         result = ua.MonitoredItemModifyResult()
         item = self._monitored_items.get(params.MonitoredItemId)
         asked = params.RequestedParameters
+        asked.Filter = _given(asked.Filter)
         if item is None or item.read_value_id is None:
             result.StatusCode = ua.StatusCode(_Codes.BadMonitoredItemIdInvalid)
             return result
-        if isinstance(asked.Filter, ua.DataChangeFilter) and item.where_clause_evaluator is None:
+        if isinstance(asked.Filter, DataChangeFilter) and item.where_clause_evaluator is None:
             refusal = self._trouble_with(asked.Filter, item.read_value_id.NodeId)
             if refusal is not None:
                 result.StatusCode = ua.StatusCode(refusal)
@@ -138,7 +142,7 @@ class BoundedItems(MonitoredItemService):
         if before.StatusCode != now.StatusCode:
             return True
         found = item.filter
-        if not isinstance(found, ua.DataChangeFilter):
+        if not isinstance(found, DataChangeFilter):
             return before.Value != now.Value
         if found.Trigger == ua.DataChangeTrigger.Status:
             return False
@@ -147,7 +151,7 @@ class BoundedItems(MonitoredItemService):
         return self._has_moved(found, item, before, now)
 
     def _has_moved(
-        self, found: ua.DataChangeFilter, item: MonitoredItemData, before: ua.DataValue, now: ua.DataValue
+        self, found: DataChangeFilter, item: MonitoredItemData, before: ua.DataValue, now: ua.DataValue
     ) -> bool:
         was = None if before.Value is None else before.Value.Value
         is_now = None if now.Value is None else now.Value.Value
@@ -247,6 +251,12 @@ class BoundedSubscriptions(SubscriptionService):
         own = sum(count for number, count in counts.items() if self.owners.get(number) == owner)
         if own + more > self._bounds.items or sum(counts.values()) + more > self._bounds.all_items:
             raise ServiceError(_Codes.BadTooManyMonitoredItems)
+
+
+def _given(found: Any) -> Any:
+    """A filter; None for the empty object by which a client says that it has none."""
+    is_empty = isinstance(found, ua.ExtensionObject) and found.TypeId == ua.NodeId(ua.ObjectIds.Null)
+    return None if is_empty else found
 
 
 def _refused(code: int) -> ua.MonitoredItemCreateResult:

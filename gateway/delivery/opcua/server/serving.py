@@ -2,7 +2,6 @@
 
 import asyncio
 import logging
-import socket
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -11,7 +10,7 @@ from asyncua import Server, ua
 
 from gateway.cautions import MONITORING, NOT_FOR_CUSTODY
 from gateway.clock import utc_now
-from gateway.delivery.opcua.certificates import Certificates, application_uri
+from gateway.delivery.opcua.certificates import Certificates, application_uri, own_names
 from gateway.delivery.opcua.plan import NO_SECURITY, OpcuaPlan
 from gateway.delivery.opcua.server.events import Events
 from gateway.delivery.opcua.server.gate import Gate
@@ -173,6 +172,8 @@ class OpcuaServer:
             await self.space.set_tanks(told["tanks"])
         if "transfers" in told:
             await self.space.transfers(told["transfers"])
+        if "alarms" in told:
+            self.space.alarms(told["alarms"])
         for sheet in told.get("sheets", ()):
             await self.space.show(sheet)
         for event in told.get("events", ()):
@@ -205,11 +206,3 @@ class OpcuaServer:
     async def stop(self) -> None:
         if self._port is not None:
             await self._port.stop()
-
-
-def own_names(host: str) -> list[str]:
-    """By which clients may reach this machine, as far as it knows."""
-    found = [socket.gethostname() or "localhost", "localhost", "127.0.0.1"]
-    if host not in ("0.0.0.0", "::"):
-        found.insert(0, host)
-    return found

@@ -77,6 +77,8 @@ class TankNodes:
         self.until_s: float | None = None
         """By the steady clock; None: what is shown now is Bad already."""
         self.transfer: Sequence[Any] = (None, "", "")
+        self.alarms: frozenset[str] = frozenset()
+        """Those that the tank has at all."""
 
 
 class Space:
@@ -135,7 +137,7 @@ class Space:
             return
         nodes.until_s = self._steady_s() + sheet["left"]
         at, told_at = moment(sheet["at"]), utc_now()
-        for place, told in zip(nodes.values, _told(sheet, nodes.transfer), strict=True):
+        for place, told in zip(nodes.values, _told(sheet, nodes), strict=True):
             kind, value, status = told
             variant = _NULL if value is None else ua.Variant(value, _VARIANTS[kind])
             await _put(place, ua.DataValue(variant, status, at, told_at))
@@ -144,6 +146,11 @@ class Space:
         """Which transfers are open; they are shown with the next sheet."""
         for name, nodes in self.tanks.items():
             nodes.transfer = told.get(name, (None, "", ""))
+
+    def alarms(self, told: Mapping[str, Iterable[str]]) -> None:
+        """Which alarms each tank has: of one that it has not, nothing is told."""
+        for name, nodes in self.tanks.items():
+            nodes.alarms = frozenset(told.get(name, ()))
 
     async def look(self) -> None:
         """What holds no more becomes Bad."""
@@ -203,7 +210,6 @@ class Space:
             TANK_TYPE,
             description=place["description"],
         )
-        self._notifies(TANKS, own)
         for variable in (*FIGURES, *STATES):
             nodes.values.append(self._variable(own, name, variable, place["ranges"]))
 
@@ -332,7 +338,7 @@ class Space:
         )
 
 
-def _told(sheet: Mapping[str, Any], transfer: Sequence[Any]) -> Iterable[tuple[str, Any, ua.StatusCode]]:
+def _told(sheet: Mapping[str, Any], nodes: TankNodes) -> Iterable[tuple[str, Any, ua.StatusCode]]:
     """Kind, value and status of each variable, in the order of FIGURES and STATES."""
     for figure in sheet["figures"]:
         if figure is None:
@@ -341,8 +347,10 @@ def _told(sheet: Mapping[str, Any], transfer: Sequence[Any]) -> Iterable[tuple[s
             value, quality, code, manual = figure
             yield "analog", value, status_of(quality, code, value is not None, manual)
     good = status_of(0, "", True)
-    since = sheet["since"]
+    since, transfer, phases = sheet["since"], nodes.transfer, sheet["phases"]
     shown = {
+        **{f"alarm_{name}": "normal" for name in nodes.alarms},
+        **{f"alarm_{name}": phase for name, phase in phases.items()},
         **sheet,
         "since": None if since is None else moment(since),
         "transfer": transfer[0],
@@ -350,7 +358,7 @@ def _told(sheet: Mapping[str, Any], transfer: Sequence[Any]) -> Iterable[tuple[s
         "transfer_phase": transfer[2],
     }
     for variable in STATES:
-        value = shown[variable.key]
+        value = shown.get(variable.key)
         if variable.key in ("limit", "roof"):
             # The level that they rest on may be doubted; of a Bad one the state says itself that it is not known.
             yield "text", value, status_of(min(sheet["level_quality"], 1), "", True)

@@ -98,7 +98,6 @@ def claims_of(token: str, access_token: str, keys: Keys, wanted: Wanted, now: fl
         {
             "iss": {"essential": True, "value": wanted.issuer},
             "aud": {"essential": True, "value": wanted.client},
-            "nonce": {"essential": True, "value": wanted.nonce},
         },
         {"nonce": wanted.nonce, "client_id": wanted.client, "access_token": access_token},
     )

@@ -124,8 +124,16 @@ export function retold(told, value, unit) {
   const own = form.feet ? { sign: "in", of: (m) => m / M_AN_INCH, places: 0 } : form;
   const step = (TOLD[sign][0] * (own.of(1) - own.of(0))) / 10 ** (number.split(".")[1]?.length ?? 0);
   const least = dimension.startsWith("temperature") ? 1 : 0;
-  const places = Math.max(least, Math.round(-Math.log10(step)));
+  // Of an inch, which is long, a digit more: a tolerance of some millimetres must not be rounded away.
+  const places = Math.max(least, Math.round(-Math.log10(step)) + (form.feet ? 1 : 0));
   return `${plus}${written(rounded(own.of(value), places))} ${own.sign}`;
+}
+
+/** What somebody has typed, where it is one number in a unit of the gateway's own; else as it stands. */
+export function retyped(typed) {
+  const [, number, unit] = /^(-?\d+(?:\.\d+)?) (\S+)$/.exec(typed) ?? [];
+  const si = { mm: "m", cm: "m", kPa: "Pa", t: "kg", "m3/h": "m3/s" }[unit] ?? unit;
+  return unit in TOLD && si in DIMENSIONS ? retold(typed, Number(number) * TOLD[unit][0], si) : typed;
 }
 
 const SIXTY_F_IN_C = 28 / 1.8;

@@ -1,7 +1,7 @@
 // Sentences of the gateway come in English and with SI: told anew in the reader's language, units and form of numbers.
 import { partsOf } from "./known_sentences.js";
 import { siteNow } from "./live.js";
-import { retold } from "./numbers.js";
+import { retold, retyped } from "./numbers.js";
 import { clock, span } from "./times.js";
 import { language, phraseFor } from "./words.js";
 
@@ -20,8 +20,8 @@ export function isOwn(sentence) {
 }
 
 function valueText(value) {
-  // Another sentence may stand in it.
-  if (typeof value === "string") return told(value);
+  // Another sentence may stand in it, or what somebody has typed.
+  if (typeof value === "string") return retyped(told(value));
   if ("time" in value) return clock(value.time, siteNow() ?? Date.parse(value.time));
   if ("seconds" in value) return span(value.seconds);
   return retold(value.text, value.value, value.unit);

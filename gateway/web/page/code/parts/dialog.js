@@ -8,6 +8,7 @@ import { useWords } from "../words.js";
 import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
 import { Becomes } from "./becomes.js";
 import { Field } from "./fields.js";
+import { hintText } from "./hint_text.js";
 import { SignIn } from "./sign_in.js";
 
 let host = null;
@@ -187,7 +188,7 @@ function Dialog({ spec, close }) {
     ${meanwhile && !busy && (stage === "fill" || stage === "look") && html`<p class="wrong" role="alert">${meanwhile.text}</p>`}`;
   const refusals = html`<div role="alert">
     ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
-    ${wrong.hint && html`<p>→ ${wrong.hint}</p>`}
+    ${wrong.hint && html`<p>→ ${hintText(wrong.hint)}</p>`}
   </div>`;
   const cautions = spec.cautions?.length ? html`<ul class="cautions">${spec.cautions.map((each) => html`<li key=${each}>⚠ ${each}</li>`)}</ul>` : null;
   const leave = html`<button type="button" onClick=${close}>${word(stage === "done" || stage === "unknown" ? "dialog.close" : "dialog.leave")}</button>`;
@@ -210,7 +211,7 @@ function Dialog({ spec, close }) {
     ${stage === "look" &&
     html`<div hidden=${Boolean(entry)}>
       <h3 tabindex="-1" data-stage>${word("dialog.will")}</h3>
-      <${Lines} answer=${told} /><${Becomes} figures=${told?.figures} /> ${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${each}</p>`)} ${refusals}
+      <${Lines} answer=${told} /><${Becomes} figures=${told?.figures} /> ${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${hintText(each)}</p>`)} ${refusals}
       <p class="small quiet">${person ? word("dialog.as", person) : word("dialog.as_nobody")}</p>
       <div class="buttons">
         <button type="button" class="chief" aria-disabled=${waiting} disabled=${told === null || Boolean(meanwhile?.isOver)} onClick=${doIt}>${busy ? word("dialog.doing") : spec.verb}</button>

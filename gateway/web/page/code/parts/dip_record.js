@@ -8,6 +8,7 @@ import { reasonText } from "./figure.js";
 import { Trouble, Waiting } from "./said.js";
 
 const MOVES = ["filling", "emptying"];
+const NUMBERS = ["tape", "gauge", "difference"];
 const HEADS = ["measured", "tape", "gauge", "difference", "within", "by"];
 
 /** Asked for when it is opened. `turn`: when there may be another dip. */
@@ -32,7 +33,7 @@ function Dips({ tag, turn }) {
       ? html`<p class="quiet">${word("dips.none")}</p>`
       : html`<div class="wide" tabindex="0" role="region" aria-label=${word("dips.title")}>
           <table>
-            <thead><tr>${HEADS.map((name) => html`<th key=${name} scope="col" class=${name === "by" || name === "measured" ? "" : "number"}>${word(`dips.${name}`)}</th>`)}</tr></thead>
+            <thead><tr>${HEADS.map((name) => html`<th key=${name} scope="col" class=${NUMBERS.includes(name) ? "number" : ""}>${word(`dips.${name}`)}</th>`)}</tr></thead>
             <tbody>${dips.map((each) => html`<${Row} key=${each.entered} dip=${each} />`)}</tbody>
           </table>
         </div>`}
@@ -52,7 +53,7 @@ function Row({ dip }) {
     <td class="number">${text(dip.tape, "length")}</td>
     <td class="number">${gaugeText(gauge)}</td>
     <td class="number"><strong>${dip.difference === null ? word("figure.no_value") : millimetres(dip.difference, true)}</strong></td>
-    <td class="number">${within ? html`<span class=${within === "none" ? "fresh" : ""}>${word(`dips.within.${within}`)}</span>` : ""}${doubts.length > 0 && html`<div class="small">${doubts.join("; ")}</div>`}</td>
+    <td class=${doubts.length ? "told" : ""}>${within ? html`<span class=${within === "none" ? "fresh" : ""}>${word(`dips.within.${within}`)}</span>` : ""}${doubts.length > 0 && html`<div class="small">${doubts.join("; ")}</div>`}</td>
     <td>${dip.by}${dip.why && html` <span class="quiet">“${dip.why}”</span>`}</td>
   </tr>`;
 }

@@ -2,6 +2,7 @@
 import { html, useEffect, useRef, useState } from "../html.js";
 import { get } from "../ask.js";
 import { useSite, useTop } from "../live.js";
+import { retyped } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
 import { ActButton } from "./dialog.js";
@@ -91,12 +92,12 @@ function Value({ each }) {
   const word = useWords();
   const { block } = each;
   const what = word(`quantity.${each.quantity}`);
-  const how = ["at", "by"].filter((key) => block[key]).map((key) => `${word(`in_force.${key}`)} ${block[key]}`);
+  const how = ["at", "by"].filter((key) => block[key]).map((key) => `${word(`in_force.${key}`)} ${retyped(block[key])}`);
   return html`<li class="alarm">
-    <h3 class="plain">✎ ${each.about} ${what}: ${[block.value, ...how].join(", ")}</h3>
+    <h3 class="plain">✎ ${each.about} ${what}: ${[retyped(block.value), ...how].join(", ")}</h3>
     <p>${word("in_force.entered", { by: each.by, time: full(block.entered ?? each.at), until: each.ends ? full(each.ends) : "?" })}${each.why && ` “${each.why}”`}</p>
     <p><strong>${word(stateOf(each))}</strong>${(each.trouble || each.other) && `; ${each.trouble || each.other}`}</p>
-    <div class="buttons"><${ActButton} action="withdraw" label=${word("acts.withdraw.open")} about=${`${each.about} ${what}`} spec=${() => withdrawal(each.about, each.quantity, block.value)} /></div>
+    <div class="buttons"><${ActButton} action="withdraw" label=${word("acts.withdraw.open")} about=${`${each.about} ${what}`} spec=${() => withdrawal(each.about, each.quantity, retyped(block.value))} /></div>
   </li>`;
 }
 

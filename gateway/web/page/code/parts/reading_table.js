@@ -25,7 +25,7 @@ function ReadingRow({ reading, named, old }) {
     <tr>
       <th scope="row">${name}</th>
       <td class=${`number ${old ? "struck" : ""}`}>${value === null ? html`<span class="novalue">${word("figure.no_value")}</span>` : valueText(value, unit)}</td>
-      <td>${quality === "Uncertain" && "? "}${word(`quality.${quality}`)}${reason && html`<div class="small">${reasonText(reason)}</div>`}</td>
+      <td class=${reason ? "told" : ""}>${quality === "Uncertain" && "? "}${word(`quality.${quality}`)}${reason && html`<div class="small">${reasonText(reason)}</div>`}</td>
       <td>
         ${raw.length ? html`<code class="raw">${raw.map(hex).join(" ")}</code>` : html`<span class="raw quiet">${word("reading.nothing_came")}</span>`}
         ${ways.length > 0 && html` <button type="button" class="small-button" aria-expanded=${open} onClick=${() => setOpen(!open)}>${word("readings.decodings")}<span class="unseen"> ${name}</span></button>`}

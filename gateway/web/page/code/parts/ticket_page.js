@@ -108,7 +108,7 @@ function Amounts({ ticket }) {
           <td class="number"><${AccountFigure} figure=${figure} name=${name} unit=${false} text=${shown === null ? undefined : written(shown)} /></td>
           <td class="number">${uncertainty === undefined ? html`<span class="quiet">${word("account.not_known")}</span>` : `± ${written(exactly(name, uncertainty, like))}`}</td>
           <td class="number">${ticket.planned.amount !== null && ticket.planned.measure === name ? written(exactly(name, ticket.planned.amount, like)) : ""}</td>
-          <td>${[word(`quality.${figure.quality}`), ...reasonTexts(figure.quality === "Good" ? [] : figure.reasons)].join(": ")}</td>
+          <td class="told">${[word(`quality.${figure.quality}`), ...reasonTexts(figure.quality === "Good" ? [] : figure.reasons)].join(": ")}</td>
         </tr>`;
       })}</tbody>
     </table></div>

@@ -32,9 +32,9 @@ export function TransferCard({ transfer, now, done }) {
     <${Said} transfer=${transfer} now=${now} />
     ${transfer.sides.map(({ tank }) => html`<${TankLine} key=${tank} tank=${tank} />`)}
     <${Course} transfer=${transfer} now=${now} />
+    <${TransferButtons} transfer=${transfer} done=${done} />
     <${Doubts} transfer=${transfer} now=${now} />
     <${OpeningFigures} transfer=${transfer} now=${now} />
-    <${TransferButtons} transfer=${transfer} done=${done} />
   </article>`;
 }
 

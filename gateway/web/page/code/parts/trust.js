@@ -79,6 +79,6 @@ function Due() {
     <h2 id="due">${word("trust.due")}</h2>
     <p>${word("trust.due_unknown")}</p>
     <${AsOf} told=${told} />
-    ${told.document && (silent.length === 0 ? html`<p>${word("trust.none_silent", { count: told.document.instruments.length })}</p>` : html`<p><strong>${word("trust.silent")}</strong></p><ul>${silent.map((each) => html`<li key=${each.instrument}><a href=${way("lines", each.line)}>${each.instrument}</a> ${each.last_answer ? full(each.last_answer) : word("lines.never")}</li>`)}</ul>`)}
+    ${told.document && (silent.length === 0 ? html`<p>${word("trust.none_silent", { count: told.document.instruments.length })}</p>` : html`<p><strong>${word("trust.silent")}</strong></p><ul>${silent.map((each) => html`<li key=${each.instrument}><a href=${way("lines", each.line)}>${each.instrument}</a> ${each.last_answer ? word("trust.last_answer", { time: full(each.last_answer) }) : word("lines.never")}</li>`)}</ul>`)}
   </section>`;
 }

@@ -1,6 +1,7 @@
 // What whoever takes over the shift has to know, on one sheet of paper: what `tank-gateway enter list` tells.
 import { html } from "../html.js";
 import { siteNow, useEachSecond, useSite } from "../live.js";
+import { retyped } from "../numbers.js";
 import { alarmName, placeName } from "../parts/alarm_words.js";
 import { MAINTENANCE, NotKnown, stateOf, useEntered } from "../parts/in_force.js";
 import { full } from "../times.js";
@@ -75,7 +76,7 @@ function sheetsOf(document, word) {
     {
       name: "entered",
       heads: ["tank", "what", "value", "by", "entered", "until", "state", "why"],
-      rows: values.map((each) => [each.about, word(`quantity.${each.quantity}`), each.block.value, each.by, time(each.block.entered ?? each.at), time(each.ends), word(stateOf(each)), each.why]),
+      rows: values.map((each) => [each.about, word(`quantity.${each.quantity}`), retyped(each.block.value), each.by, time(each.block.entered ?? each.at), time(each.ends), word(stateOf(each)), each.why]),
     },
     { name: "products", heads: ["tank", "product", "from", "by", "why"], rows: (document.products ?? []).flatMap((each) => changesOf(each, time)) },
     { name: "maintenance", heads: ["instrument", "by", "since", "until", "why"], rows: works.map((each) => [each.about, each.by, time(each.at), time(each.ends), each.why]) },

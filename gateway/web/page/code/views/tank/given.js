@@ -2,7 +2,7 @@
 import { html, useState } from "../../html.js";
 import { get } from "../../ask.js";
 import { siteNow } from "../../live.js";
-import { DIMENSIONS, text } from "../../numbers.js";
+import { DIMENSIONS, retyped, text } from "../../numbers.js";
 import { codeWord } from "../../parts/account_figures.js";
 import { useAsked } from "../../parts/asked.js";
 import { reasonText } from "../../parts/figure.js";
@@ -30,7 +30,7 @@ export function Entered({ tag, fixed, plan, turn }) {
       ${own.map(
         (each, i) =>
           html`<li key=${i}>
-            ✎ <strong>${quantity(each.quantity)}</strong> ${each.block?.value ?? ""} ${each.about !== tag && html`(${each.about})`}
+            ✎ <strong>${quantity(each.quantity)}</strong> ${retyped(each.block?.value ?? "")} ${each.about !== tag && html`(${each.about})`}
             ${" · "}${word("tank.by_at", { by: each.by, time: full(each.at) })}
             ${each.ends && html`${" · "}<strong>${word("tank.until", { time: clock(each.ends, siteNow()) })}</strong>`}
             ${each.why && html`${" · "}${each.why}`}

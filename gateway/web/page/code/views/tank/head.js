@@ -1,13 +1,14 @@
 // The head of a tank's page: what it is, how far it can be believed and why, how old, and the ruled line at full size.
 import { html } from "../../html.js";
 import { isLive, siteNow, useEachSecond, useSite, useTop } from "../../live.js";
-import { referenceText, text } from "../../numbers.js";
+import { referenceText, retyped, text } from "../../numbers.js";
 import { Age, measuredAt } from "../../parts/age.js";
 import { Figure, figureName, reasonText } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
 import { stillnessText } from "../../parts/stillness.js";
 import { clock, full, span, withZone } from "../../times.js";
-import { word } from "../../words.js";
+import { told } from "../../sentences.js";
+import { hasWord, word } from "../../words.js";
 import { qualityWord, Why } from "./why.js";
 
 export function Head({ tag, fixed, row, why }) {
@@ -29,9 +30,21 @@ export function Head({ tag, fixed, row, why }) {
           ${!live && html`<p class="small">${word("tank.was", { quality: qualityWord(row.quality), time: full(row.time) })}</p>`}`
       : html`<p role="status">${word("row.awaited")}</p>`}
     <${Why} why=${why} />
-    ${entered.length > 0 && html`<ul class="tank-entered">${entered.map((each) => html`<li key=${each.text}>${each.text}${each.used ? "" : ` (${word("tank.not_used")})`}</li>`)}</ul>`}
+    ${entered.length > 0 && html`<ul class="tank-entered">${entered.map((each) => html`<li key=${each.text}>✎ ${enteredText(each)}${each.used ? "" : ` (${word("tank.not_used")})`}</li>`)}</ul>`}
     ${row && html`<${Ruler} row=${row} fixed=${fixed} tall=${true} /><${Chief} row=${row} live=${live} fixed=${fixed} /><${Course} row=${row} live=${live} fixed=${fixed} />`}
   </header>`;
+}
+
+/** What is entered of what, by whom and until when; of a product, which the gateway tells, as it tells it. */
+function enteredText({ about, quantity, text: sentence, value, by, ends, stands_in: standsIn }) {
+  if (!by) return told(sentence);
+  const what = [quantity === "maintenance" ? about : "", hasWord(`entered.${quantity}`) ? word(`entered.${quantity}`) : word(`quantity.${quantity}`)];
+  return [
+    [...what, value && retyped(value)].filter(Boolean).join(" "),
+    word("account.by", { who: by }),
+    ends && word("tank.until", { time: clock(ends, siteNow()) }),
+    standsIn && word("tank.stands_in"),
+  ].filter(Boolean).join(", ");
 }
 
 /** Whether something entered is about this tank or one of its instruments. */

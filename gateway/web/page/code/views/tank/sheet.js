@@ -4,6 +4,7 @@ import { referenceText } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
 import { reasonText } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
+import { told } from "../../sentences.js";
 import { full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
 import { AT_REFERENCE, titleOf, Value } from "./value.js";
@@ -40,7 +41,7 @@ function Steps({ tag, turn, old }) {
               html`<tr key=${i}>
                 <th scope="row">${inputName(input.name)}</th>
                 <td class="number"><${Value} name=${input.name} figure=${input} old=${old} /></td>
-                <td>${qualityWord(input.quality)}${input.reason && html`<span class="small">: ${reasonText(input.reason)}</span>`}</td>
+                <td class="told">${qualityWord(input.quality)}${input.reason && html`<span class="small">: ${reasonText(input.reason)}</span>`}</td>
                 <td>${input.source}${input.manual && ` ✎ ${word("row.by_hand")}`}</td>
                 <td class="small">${input.time && full(input.time)}</td>
               </tr>`,
@@ -59,7 +60,7 @@ function Steps({ tag, turn, old }) {
                 <td><strong>${step.symbol}</strong></td>
                 <th scope="row">${titleOf(step.name, step.title)}${AT_REFERENCE.has(step.name) && reference && html` <span class="quiet">${word("tank.at", { temperature: referenceText(reference.value) })}</span>`}</th>
                 <td class="number" title=${step.value === null ? undefined : `${step.value} ${step.unit}`}><${Value} name=${step.name} figure=${{ ...step, reason: step.reasons[0] }} old=${old} /></td>
-                <td>${qualityWord(step.quality)}${step.reasons.filter((each) => step.quality !== "Good").map((each) => html`<p key=${each.text} class="small">${reasonText(each)}</p>`)}</td>
+                <td class="told">${qualityWord(step.quality)}${step.reasons.filter((each) => step.quality !== "Good").map((each) => html`<p key=${each.text} class="small">${reasonText(each)}</p>`)}</td>
                 <td>${step.inputs.filter((name) => symbols.has(name)).map((name) => symbols.get(name)).join(", ") || html`<span class="quiet">${word("sheet.measured")}</span>`}</td>
                 <td>${step.clause}</td>
               </tr>`,
@@ -67,7 +68,7 @@ function Steps({ tag, turn, old }) {
         </tbody>
       </table>
     </div>
-    <ul class="small quiet">${document.cautions.map((caution) => html`<li key=${caution}>${caution}</li>`)}</ul>`;
+    <ul class="small quiet">${document.cautions.map((caution) => html`<li key=${caution}>${told(caution)}</li>`)}</ul>`;
 }
 
 /** An input is not the figure that it becomes: a gauge may give ullage where the figure is a level. */
