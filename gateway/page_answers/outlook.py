@@ -40,7 +40,7 @@ class Outlook:
         closes: Mapping[str, DayClose] = {}
         trouble = ""
         try:
-            closes = await parts.read(lambda connection: _closes(connection, span))
+            closes = await parts.read(lambda connection: _closes(connection, span), is_fresh=False)
         except BusyError:
             raise
         except GatewayError as error:

@@ -1,6 +1,6 @@
 """What is answered of the gateway itself, its alarms and its stock, as kinds that their code is checked against."""
 
-from typing import Literal
+from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
@@ -102,13 +102,15 @@ class Kept(TypedDict):
 
 
 class Versions(TypedDict):
+    """What the gateway runs on is told to those who have signed in."""
+
     gateway: str
-    python: str
-    sqlite: str
-    tls: str
-    system: str
     boot: str
     started: Time
+    python: NotRequired[str]
+    sqlite: NotRequired[str]
+    tls: NotRequired[str]
+    system: NotRequired[str]
 
 
 class GatewayPage(TypedDict):
