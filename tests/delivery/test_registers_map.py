@@ -226,8 +226,8 @@ def test_states_alarms_movement_and_transfers() -> None:
     transfers = tuple(
         OpenTransfer(number, kind, phase, tanks, NOON, "")
         for number, kind, phase, tanks in (
-            (70_001, "tank_to_tank", "running", ("TK-2", "TK-1")),
-            (70_002, "receipt", "planned", ("TK-1",)),
+            (70_001, "receipt", "planned", ("TK-1",)),
+            (70_002, "tank_to_tank", "running", ("TK-2", "TK-1")),
             (70_003, "dispatch", "settling", ("TK-1",)),
         )
     )
@@ -246,8 +246,10 @@ def test_states_alarms_movement_and_transfers() -> None:
     assert alarms == [2, 3, 5, 1, 8], "unacknowledged, acknowledged, shelved, normal, not set up"
     assert [told[f"alarms.{each}"] for each in ("now", "soon", "look", "hidden")] == [1, 0, 1, 1]
     assert told["transfers"] == 3
-    assert [told[f"transfer.1.{each}"] for each in ("number", "kind", "phase")] == [70_001, 3, 3]
-    assert [told[f"transfer.2.{each}"] for each in ("number", "kind", "phase")] == [70_002, 1, 2]
+    assert [told[f"transfer.1.{each}"] for each in ("number", "kind", "phase")] == [70_002, 3, 3]
+    assert [told[f"transfer.2.{each}"] for each in ("number", "kind", "phase")] == [70_003, 2, 5], (
+        "what is planned comes last"
+    )
     other = site.numbers("TK-2")
     assert (other["main.validity"], other["limit_state"], other["alarms"], other["transfers"]) == (0, 0, 65_535, 65_535)
     of_all = site.site()

@@ -83,7 +83,7 @@ class RegisterImage:
             if alarm.tank in kinds:
                 kinds[alarm.tank].add(alarm.standing.kind)
         transfers: dict[str, list[OpenTransfer]] = {tank: [] for tank in self._tanks}
-        for transfer in () if site.accounts is None else site.accounts.open:
+        for transfer in () if site.accounts is None else sorted(site.accounts.open, key=_furthest_on):
             for tank in transfer.tanks:
                 if tank in transfers:
                     transfers[tank].append(transfer)
@@ -167,6 +167,11 @@ class RegisterImage:
     def _quality(self, block: _Block, now_ns: int) -> Quality:
         validity, _ = self._validity(block, now_ns)
         return block.record.inventory.quality if block.record and validity is Validity.LIVE else Quality.BAD
+
+
+def _furthest_on(transfer: OpenTransfer) -> tuple[bool, int]:
+    """What goes on before what is only planned."""
+    return transfer.phase in ("proposed", "planned"), transfer.number
 
 
 _COUNTS = (
