@@ -25,6 +25,7 @@ BENCHES = (
     "publish_rate",
     "history_drain",
     "postgresql_rate",
+    "sparkplug_cost",
     "metrics_scrape",
     "register_reads",
     "ledger",

@@ -34,6 +34,7 @@ from tests.mutants.record_breaks import RECORD_BREAKS
 from tests.mutants.register_breaks import REGISTER_BREAKS
 from tests.mutants.report_breaks import REPORT_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
+from tests.mutants.site_file_breaks import SITE_FILE_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
@@ -68,6 +69,7 @@ BREAKS: tuple[Break, ...] = (
     *PROCESS_BREAKS,
     *RECORD_BREAKS,
     *SITE_BREAKS,
+    *SITE_FILE_BREAKS,
     *TABLE_BREAKS,
     *ALARM_BREAKS,
     *LOSS_BREAKS,
