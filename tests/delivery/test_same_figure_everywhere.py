@@ -217,7 +217,7 @@ async def test_a_client_of_opc_ua_is_told_the_same_too(tmp_path: Path) -> None:
         Figure(None, Quality.BAD, (_BAD,), 0.0),
         Figure(None, Quality.GOOD, (_NOT_FITTED,), 0.0),
     )
-    given = {name: few[place % len(few)] for place, name in enumerate(Figures._fields)}
+    given: dict[str, Any] = {name: few[place % len(few)] for place, name in enumerate(Figures._fields)}
     told = sheet("TK-1", 7, **given)
     told = told._replace(state=_state(Motion.FILLING, AlarmPhase.UNACKNOWLEDGED))
     moment = Moment(told)
