@@ -233,7 +233,7 @@ class Soak:
 
     def _stand_still_for(self, seconds: float) -> None:
         self.figures["stands"] += 1
-        with self._gateway.process.standing_still():
+        with self._gateway.standing_still():
             self._wait_and_look(seconds)
         self._disturbed = time.monotonic()
 

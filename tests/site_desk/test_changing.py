@@ -4,6 +4,7 @@ import asyncio
 import os
 import stat
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -266,7 +267,12 @@ async def test_a_reload_waits_for_a_change_and_reads_what_came_of_it(
             raise OSError("no port is free")
 
         monkeypatch.setattr(there.daemon, "take_over", refuses)
-        monkeypatch.setattr(there.reloader, "_read", lambda: read.append(there.text) or there._read())
+
+        def reads() -> Any:
+            read.append(there.text)
+            return there._read()
+
+        monkeypatch.setattr(there.reloader, "_read", reads)
         reloading = asyncio.create_task(there.reloader.run())
         approving = asyncio.create_task(there.approved(number))
         await reached.wait()
