@@ -320,6 +320,7 @@ def test_the_time_and_the_simulation_are_told_once_the_site_was_heard() -> None:
     site.now_ns += 3 * NS
     told = site.site()
     assert (told["time"], told["origin"]) == (int(NOON.timestamp() + 3), 2)
+    assert told["started"] == 1_773_480_000
     site.image.take(record("TK-1", 1, simulated=True), site.now_ns)
     assert site.numbers()["origin"] == 2
     site.image.take(record("TK-1", 2), site.now_ns)

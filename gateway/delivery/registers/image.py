@@ -63,6 +63,7 @@ class RegisterImage:
         self._time_s: float | None = None
         self._site_ns = 0
         self._origin = ORIGIN_CODES["unknown"]
+        self._started_s = _NO_SECONDS
         self._counts: dict[str, float] = dict.fromkeys(_COUNTS, _NO_COUNT)
 
     def take(self, record: TankRecord, made_ns: int) -> None:
@@ -76,6 +77,7 @@ class RegisterImage:
     def hear(self, site: GatewaySnapshot, now_ns: int) -> None:
         """How the whole does."""
         self._time_s, self._site_ns, self._factor = site.instant.timestamp(), now_ns, site.time_factor
+        self._started_s = min(max(site.started_ns, 0) // _NS_PER_S, _NO_SECONDS)
         self._origin = ORIGIN_CODES["simulated" if site.simulated else "measured"]
         self._counts = _counts_of(site)
         kinds: dict[str, set[AlarmKind]] = {tank: set() for tank in self._tanks}
@@ -153,6 +155,7 @@ class RegisterImage:
             "tanks.bad": qualities.count(Quality.BAD),
             **self._counts,
             "last_block": self._last_block,
+            "started": self._started_s,
         }
 
     def _seconds_since(self, then_ns: int, now_ns: int) -> int:
