@@ -4,6 +4,7 @@ import math
 import struct
 from collections.abc import Callable
 from datetime import timedelta
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -32,13 +33,18 @@ def plan(*tanks: str, order: str = "ABCD") -> RegistersPlan:
     return RegistersPlan("127.0.0.1", 5502, blocks, order)
 
 
+@cache
+def known(*tanks: str, order: str) -> RegisterMap:
+    return RegisterMap(map_csv(plan(*tanks, order=order)))
+
+
 class Site:
     """The registers of some tanks, and a reader that knows their document."""
 
     def __init__(self, *tanks: str, order: str = "ABCD") -> None:
         made = plan(*tanks, order=order)
         self.image = RegisterImage(dict(made.blocks), order)
-        self.map = RegisterMap(map_csv(made))
+        self.map = known(*tanks, order=order)
         self.now_ns = 0
 
     def bytes_of(self, tank: str) -> bytes:

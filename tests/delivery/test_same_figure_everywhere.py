@@ -42,6 +42,8 @@ from tests.support.sparkplug_wire import decoded
 Told = tuple[float | None, str]
 """A number or none, and Good, Uncertain or Bad."""
 
+PLAN = RegistersPlan("127.0.0.1", 5502, (("TK-1", 1),), "BADC")
+MAP = RegisterMap(map_csv(PLAN))
 ROWS = {row.key: row for row in named()}
 _UNCERTAIN, _BAD = Reason(ReasonCode.STALE, "old"), Reason(ReasonCode.NO_ANSWER, "no answer")
 _NOT_FITTED = Reason(ReasonCode.NOT_APPLICABLE, "not fitted on this tank")
@@ -63,11 +65,10 @@ class Moment:
         text = Metrics(lambda: site).render().decode()
         self.samples = [each for family in text_string_to_metric_families(text) for each in family.samples]
         self.sql = dict(zip(RECORD_COLUMNS, record_row(KeptRecord(1, sheet, None)), strict=True))
-        plan = RegistersPlan("127.0.0.1", 5502, (("TK-1", 1),), "BADC")
-        image, known = RegisterImage({"TK-1": 1}, plan.order), RegisterMap(map_csv(plan))
+        image = RegisterImage({"TK-1": 1}, PLAN.order)
         image.take(sheet, 0)
         data = b"".join(image.read(320 + first, 80, 0) or b"" for first in range(0, 320, 80))
-        self.registers = known.numbers("TK-1", data, 320)
+        self.registers = MAP.numbers("TK-1", data, 320)
         told = birth("TK-1", tank_metrics(sheet), Aliases(), 1, 1, simulated=sheet.inventory.simulated)
         self.metrics = {each["name"]: each for each in decoded(told)["metrics"]}
 
@@ -152,7 +153,6 @@ def _state(motion: Motion, phase: AlarmPhase) -> TankState:
 @pytest.mark.parametrize("limit", LimitState)
 @pytest.mark.parametrize("roof", [None, *RoofZone])
 def test_every_state_is_the_same_wherever_it_is_told(limit: LimitState, roof: RoofZone | None) -> None:
-    known = RegisterMap(map_csv(RegistersPlan("127.0.0.1", 5502, (("TK-1", 1),))))
     motions = [*Motion] * 2
     phases = [phase for phase in AlarmPhase if phase is not AlarmPhase.NORMAL]
     for motion, phase in zip(motions, phases, strict=False):
@@ -168,17 +168,17 @@ def test_every_state_is_the_same_wherever_it_is_told(limit: LimitState, roof: Ro
 
         word, code = told("limit")
         assert (word, moment.sql["limit_state"]) == (limit.value, limit.value)
-        assert code == known.entry("TK-1", "limit_state").codes[limit.value.replace("_", " ")]
+        assert code == MAP.entry("TK-1", "limit_state").codes[limit.value.replace("_", " ")]
         word, code = told("roof")
         assert word == moment.sql["roof_zone"] == (None if roof is None else roof.value)
         words = "none, or unknown" if roof is None else roof.value.replace("_", " ")
-        assert code == known.entry("TK-1", "roof").codes[words]
+        assert code == MAP.entry("TK-1", "roof").codes[words]
         word, code = told("motion")
-        assert (word, code) == (motion.value, known.entry("TK-1", "motion").codes[motion.value.replace("_", " ")])
+        assert (word, code) == (motion.value, MAP.entry("TK-1", "motion").codes[motion.value.replace("_", " ")])
         number = {Motion.EMPTYING: -1, Motion.AT_REST: 0, Motion.FILLING: 1}.get(motion)
         assert moment.sample(ROWS["motion"].names["Prometheus"]) == number
         (alarm,) = moment.json["state"]["alarms"]
-        entry = known.entry("TK-1", ROWS["alarms.high_high"].names["registers"])
+        entry = MAP.entry("TK-1", ROWS["alarms.high_high"].names["registers"])
         assert alarm["phase"] == phase.value
         assert moment.metrics[ROWS["alarms.high_high"].names["Sparkplug"]]["string_value"] == phase.value
         assert moment.metrics[ROWS["motion"].names["Sparkplug"]].get("string_value") == (
@@ -203,7 +203,7 @@ def test_every_state_is_the_same_wherever_it_is_told(limit: LimitState, roof: Ro
         assert (moment.json["quality"], moment.sql["quality"]) == ("Good", "Good")
         assert (moment.registers["main.quality"], moment.sample("tank_quality")) == (2, 0)
         assert told("sequence") == (41, 41)
-        assert told("simulated") == (True, known.entry("TK-1", "origin").codes["simulated"])
+        assert told("simulated") == (True, MAP.entry("TK-1", "origin").codes["simulated"])
         assert {each.labels.get("simulated") for each in moment.samples if each.name == "tank_quality"} == {"true"}
         assert told("time")[1] == NOON.timestamp() // 1
         assert moment.sample(ROWS["time"].names["Prometheus"]) == NOON.timestamp()
