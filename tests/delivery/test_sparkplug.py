@@ -556,3 +556,20 @@ async def test_absent_at_start_run_again_and_followed_by_another_it_goes_on(tmp_
             status = made.status()
             assert status.delivered + status.dropped + status.lost + status.waiting == offered
             assert host.watching.broken == []
+
+
+async def test_a_host_that_talks_all_the_time_keeps_nobody_from_knowing_what_has_arrived(server: Mosquitto) -> None:
+    """As long as a server says something, no ping is due."""
+    outbox = MemoryOutbox(streams(["TK-1"], 30))
+    made = node(plan_for(server.port, keepalive_s=2), outbox)
+    made.offer(sheet(100))
+    async with Host(server.port) as host, running(made):
+        await has(host, "DBIRTH TK-1")
+        for sequence in range(101, 300):
+            await host.tells("plant/NCMD/harbour", encoded_command("x", boolean=True))
+            made.offer(sheet(sequence))
+            await asyncio.sleep(0.05)
+            if outbox.backlog().waiting == 0:
+                break
+        assert outbox.backlog().waiting == 0
+        assert host.watching.broken == []

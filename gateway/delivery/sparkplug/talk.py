@@ -48,7 +48,10 @@ class Talk:
         log: Any,
         *,
         ignored: Callable[[], int],
+        ask_after_s: float,
+        topic: str,
     ) -> None:
+        """`ask_after_s`: so long without a ping, that topic is asked for once more, which proves the same."""
         self.connection = connection
         self.session = session
         self.reach = Reach()
@@ -61,6 +64,8 @@ class Talk:
         self._outbox = outbox
         self._log = log
         self._ignored = ignored
+        self._ask_after_s, self._topic = ask_after_s, topic
+        self._pinged_s = float("inf")
         self.wants_history = asyncio.Event()
         self._history: list[Entry] = []
         """Taken and not sent yet, the first last."""
@@ -113,6 +118,11 @@ class Talk:
                 self._send(self.session.tank_death(tank, self._time_ms(now_s)))
         self._look_for_history()
 
+    def asked(self, now_s: float) -> None:
+        """A ping goes out."""
+        self._pinged_s = now_s
+        self.reach.ping_sent(self.session.number)
+
     def arrived(self, *, counts: bool) -> None:
         """A ping was answered. `counts`: whether the primary host reads."""
         self.reach.ping_answered(counts=counts)
@@ -131,6 +141,9 @@ class Talk:
 
     def _look(self, now_s: float) -> None:
         self._seen, self._seen_s = self._snapshot(), now_s
+        self._pinged_s = min(self._pinged_s, now_s)
+        if now_s - self._pinged_s >= self._ask_after_s and self.reach.covered < self.session.number:
+            self.connection.ask(self._topic, 1)
         self._look_due_s = now_s + LOOK_EVERY_S
         self._watched = {}
         for alarm in self._seen.alarms:
