@@ -201,6 +201,7 @@ class SparkplugDelivery:
             ignored=lambda: self._ignored,
             ask_after_s=2.0 * self._plan.keepalive_s,
             topic=self._topics.of("NCMD"),
+            came_round=self._around.came_round,
         )
         self._connected_s = self._monotonic()
         taking = asyncio.create_task(self._take(talk), name="history")

@@ -18,6 +18,7 @@ from gateway.delivery.sparkplug.tank_metrics import is_lost, transfer_of
 from gateway.delivery.sparkplug.tanks import Tanks
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptEvent
+from gateway.process.progress import CameRound
 from gateway.status import GatewaySnapshot, OpenTransfer
 from gateway.tank_record import TankRecord
 
@@ -50,6 +51,7 @@ class Talk:
         ignored: Callable[[], int],
         ask_after_s: float,
         topic: str,
+        came_round: CameRound,
     ) -> None:
         """`ask_after_s`: so long without a ping, that topic is asked for once more, which proves the same."""
         self.connection = connection
@@ -66,6 +68,7 @@ class Talk:
         self._ignored = ignored
         self._ask_after_s, self._topic = ask_after_s, topic
         self._pinged_s = float("inf")
+        self._came_round = came_round
         self.wants_history = asyncio.Event()
         self._history: list[Entry] = []
         """Taken and not sent yet, the first last."""
@@ -198,6 +201,7 @@ class Talk:
         """Some time later: a server that takes nothing answers no ping, which ends the connection."""
         if self.connection.ended is not None:
             raise ConnectionEndedError(self.connection.ended)
+        self._came_round(0.0)
         await asyncio.sleep(0.02)
 
     def _tank(self, record: TankRecord, now_s: float) -> Message:
