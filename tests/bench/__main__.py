@@ -27,6 +27,7 @@ BENCHES = (
     "postgresql_rate",
     "sparkplug_cost",
     "metrics_scrape",
+    "register_reads",
     "ledger",
     "wear",
     "rtu_bus",

@@ -22,8 +22,10 @@ from pathlib import Path
 
 import psutil
 import pytest
+from asyncua import Client as OpcuaClient
 
 from gateway.commands.demonstration.site import load_demo
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.registers.plan import RegistersPlan
 from tests.commands.typed import typed
 from tests.support.mqtt_subscriber import Subscriber
@@ -114,6 +116,28 @@ async def _registers_are_read_by_the_line_that_is_printed(lines: list[str]) -> N
     assert float(shown) == pytest.approx(9.412, abs=0.05)
 
 
+async def _opc_ua_is_read_at_the_address_that_is_printed(lines: list[str]) -> None:
+    (line,) = (line for line in lines if line.startswith("  any OPC UA client at "))
+    found = re.match(r"  any OPC UA client at (\S+): node (\S+)", line)
+    assert found is not None
+    async with asyncio.timeout(_END_S), await _opc_ua_client(found[1]) as client:
+        level = client.get_node(found[2])
+        while not (told := await level.read_data_value(raise_on_bad_status=False)).StatusCode.is_good():  # noqa: ASYNC110
+            await asyncio.sleep(0.2)
+        assert told.Value.Value == pytest.approx(9.412, abs=0.05)
+        assert await client.get_node("ns=2;s=TK-101/simulated").read_value() is True
+
+
+async def _opc_ua_client(address: str) -> OpcuaClient:
+    """Once its process listens."""
+    while True:
+        try:
+            async with OpcuaClient(address):
+                return OpcuaClient(address)
+        except ConnectionRefusedError:
+            await asyncio.sleep(0.2)
+
+
 async def test_ten_tanks_reach_an_outside_subscriber_and_the_metrics(tmp_path: Path) -> None:
     async with _demo(tmp_path) as demo:
         await demo.until("^Total of all products")
@@ -134,6 +158,7 @@ async def test_ten_tanks_reach_an_outside_subscriber_and_the_metrics(tmp_path: P
         assert rows == _TANKS
         assert sum("  instruments  modbus://127.0.0.1:" in line for line in demo.lines) == 4
         await _registers_are_read_by_the_line_that_is_printed(demo.lines)
+        await _opc_ua_is_read_at_the_address_that_is_printed(demo.lines)
 
         demo.process.send_signal(signal.SIGTERM)
         assert await demo.end() == 0
@@ -245,7 +270,8 @@ def wished_ports_taken() -> Iterator[set[int]]:
     (mqtt,) = site.brokers
     assert site.http is not None
     (registers,) = (plan for plan in site.deliveries if isinstance(plan, RegistersPlan))
-    ports = {mqtt.port, site.http.port, registers.port, *(line.port for line in site.lines)}
+    (opcua,) = (plan for plan in site.deliveries if isinstance(plan, OpcuaPlan))
+    ports = {mqtt.port, site.http.port, registers.port, opcua.port, *(line.port for line in site.lines)}
     with contextlib.ExitStack() as held:
         for port in ports:
             holder = held.enter_context(socket.socket())

@@ -6,6 +6,7 @@ import os
 import signal
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -184,6 +185,14 @@ async def test_deadbands_hold_from_what_was_told_last_and_never_keep_back_a_stat
     await is_told("Good", "Good", "BadNoCommunication", "Good", "UncertainSensorNotAccurate")
 
 
+def _is_raised(source: str, told: dict[str, Any]) -> bool:
+    return told.get("event") == source and told["fields"]["kind"] == "alarm_raised"
+
+
+def _to_nobody(_: bytes) -> None:
+    """What is written does not arrive."""
+
+
 def pipe_of() -> Any:
     """To the server that began last."""
     alive = _children()
@@ -223,9 +232,7 @@ async def test_events_tell_limits_and_alarms(served: Served) -> None:
     raised = Event(EventKind.ALARM_RAISED, now, "high_high", why, standing=standing)
     made.made.offer(over._replace(inventory=over.inventory._replace(level_state=state), events=(raised,)))
     for source in ("ns=0;i=2253", node("TK-5")):
-        found = await client.until(
-            lambda told, source=source: told.get("event") == source and told["fields"]["kind"] == "alarm_raised"
-        )
+        found = await client.until(partial(_is_raised, source))
         assert found["fields"] == {
             "EventType": "ns=2;s=TankEventType",
             "SourceName": "TK-5",
@@ -293,7 +300,7 @@ async def test_where_the_gateway_is_silent_everything_is_bad_and_says_so(served:
         await client.ask("subscribe", "silent", nodes=[node("TK-1/level"), node("TK-1/quality")])
         await client.until(lambda told: told.get("value") == 9.0)
         pipe = pipe_of()
-        held, pipe.write = pipe.write, lambda _: None
+        held, pipe.write = pipe.write, _to_nobody
         await client.until(lambda told: told.get("status") == "BadOutOfService")
         assert [each[1] for each in await values_of(client, "silent", node("TK-1/level"), node("TK-1/quality"))] == [
             "BadOutOfService"

@@ -70,7 +70,7 @@ async def pages(client: Peer, span: dict[str, Any], *, most: int, point: str | N
     """One after the other to the end."""
     found = []
     while True:
-        more = {} if point is None else {"points": [point]}
+        more: dict[str, Any] = {} if point is None else {"points": [point]}
         (result,) = (await client.ask("history", nodes=[_LEVEL], most=most, **span, **more))["results"]
         found.append(result)
         point = result["point"]

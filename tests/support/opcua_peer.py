@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 __all__ = ["CLIENT_URI", "ClientFiles", "Peer", "PeerError", "client_certificate", "peer"]
 
@@ -43,7 +44,7 @@ def client_certificate(
     folder: Path, name: str, *, begin_s: float = -86_400.0, end_s: float = 86_400.0, uri: str = CLIENT_URI
 ) -> ClientFiles:
     """Self-signed, valid between these seconds from now."""
-    subject = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, name)])
+    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
     now = datetime.now(UTC)
     made = (
         x509.CertificateBuilder()
@@ -55,7 +56,7 @@ def client_certificate(
         .not_valid_after(now + timedelta(seconds=end_s))
         .add_extension(x509.SubjectAlternativeName([x509.UniformResourceIdentifier(uri)]), critical=False)
         .add_extension(x509.KeyUsage(True, True, True, True, False, True, False, False, False), critical=False)
-        .add_extension(x509.ExtendedKeyUsage([x509.ExtendedKeyUsageOID.CLIENT_AUTH]), critical=False)
+        .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.CLIENT_AUTH]), critical=False)
         .sign(_KEY, hashes.SHA256())
     )
     files = ClientFiles(folder / f"{name}.pem", folder / f"{name}-key.pem")
@@ -98,7 +99,7 @@ class Peer:
         asked = {"number": self._number, "do": do, "as": as_, **more}
         self._process.stdin.write(json.dumps(asked).encode() + b"\n")
         async with asyncio.timeout(_PATIENCE_S):
-            found = await future
+            found: dict[str, Any] = await future
         if "error" in found:
             raise PeerError(found["error"])
         return found

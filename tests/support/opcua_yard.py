@@ -53,7 +53,7 @@ def good(value: float) -> Figure:
 
 def sheet(tank: str, sequence: int, *, valid_for_s: float | None = 60.0, **given: Figure) -> TankRecord:
     """As of now."""
-    made = record(tank, sequence, **given)
+    made = record(tank, sequence, simulated=False, **given)
     return made._replace(inventory=made.inventory._replace(instant=datetime.now(UTC)), valid_for_s=valid_for_s)
 
 

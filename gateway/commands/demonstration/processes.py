@@ -23,6 +23,7 @@ from gateway.commands.demonstration.words import Replaced, introduction
 from gateway.commands.output import is_terminal, write
 from gateway.commands.service.serve import door, run_in_loop, running, with_descriptors
 from gateway.daemon import Daemon
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.display import UnitSystem
@@ -94,6 +95,7 @@ async def _demo(play: Play, system: UnitSystem, time_factor: float, dropped_line
         settings, replaced = _with_ports(play, wished, simulator.ready, broker.ready)
         settings = with_descriptors(settings)
         state = Path(stack.enter_context(TemporaryDirectory(prefix="tank-gateway-demo-", ignore_cleanup_errors=True)))
+        settings = _beside(settings, state)
         ledger = None if settings.ledger is None else state / f"{file_name(settings.name)}.ledger"
         claimed = stack.enter_context(claim(running(settings, ledger=ledger), exclusive=False))
         code = None if settings.http is None else await _first_code(state, settings.name)
@@ -188,12 +190,22 @@ def _with_ports(
         settings = replace(settings, http=replace(settings.http, port=port))
         ports["web.address"] = ("metrics", wanted, port)
     for plan in settings.deliveries:
-        if isinstance(plan, RegistersPlan):
+        if isinstance(plan, RegistersPlan | OpcuaPlan):
             moved = replace(plan, port=free_port(_HOST, plan.port))
             deliveries = tuple(moved if each is plan else each for each in settings.deliveries)
             settings = replace(settings, deliveries=deliveries)
-            ports["delivery.registers.address"] = ("registers", plan.port, moved.port)
+            kind = "registers" if isinstance(plan, RegistersPlan) else "OPC UA"
+            ports[f"delivery.{kind}.address"] = (kind, plan.port, moved.port)
     return settings, [Replaced(*entry) for entry in ports.values() if entry[1] != entry[2]]
+
+
+def _beside(settings: SiteSettings, state: Path) -> SiteSettings:
+    """What a server keeps is kept with all else of the demo, and goes with it."""
+    deliveries = tuple(
+        replace(each, certificates=state / "opcua") if isinstance(each, OpcuaPlan) else each
+        for each in settings.deliveries
+    )
+    return replace(settings, deliveries=deliveries)
 
 
 def _line_port(simulator: Mapping[str, Any], line: str) -> int:

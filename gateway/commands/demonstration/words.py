@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from gateway.delivery.opcua.delivery import missing_part
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.registers.layout import level_number
 from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.sparkplug.plan import SparkplugPlan
@@ -59,6 +61,10 @@ def introduction(
         lines.append(f"  all tanks    http://{settings.http.host}:{settings.http.port}/inventories")
     registers = [plan for plan in settings.deliveries if isinstance(plan, RegistersPlan)]
     lines += [f"  registers    modbus://{plan.host}:{plan.port}  unit 1, functions 3 and 4" for plan in registers]
+    opcua = [plan for plan in settings.deliveries if isinstance(plan, OpcuaPlan) and missing_part() is None]
+    lines += [
+        f"  OPC UA       opc.tcp://{plan.host}:{plan.port}  without security, below Objects: tanks" for plan in opcua
+    ]
     lines += [f"  Port {port.wanted} ({port.what}) is taken; {port.used} is used instead." for port in replaced]
     lines += ["", "Try next, in another terminal:"]
     for broker in settings.brokers:
@@ -77,6 +83,9 @@ def introduction(
         where = f"-p {plan.port} -t 4:float -B -r {level_number(number)} -1 {plan.host}"
         lines.append(f"  mbpoll -m tcp {where}    (level of {tank} in m; from the package mbpoll)")
         lines.append(f"  {command} delivery map demo    (what stands in which register)")
+    for server in opcua:
+        where = f"opc.tcp://{server.host}:{server.port}"
+        lines.append(f"  any OPC UA client at {where}: node ns=2;s={settings.tanks[0].plan.tank}/level")
     lines += _working_day(command, settings) if is_working_day else _ordinary(command)
     lines += [
         "Nothing is lost: freeze the broker, see in `show` how history waits for it, let it go on and see it drain:",

@@ -29,9 +29,13 @@ _Ids = ua.ObjectIds
 _TYPES = (b"HEL", b"OPN", b"MSG", b"CLO")
 _HEAD = 8
 _LONGEST_CHUNK = 65_535
+_MOST_CHUNKS = 64
+_LONGEST_MESSAGE = 2_000_000
 _LONGEST_HELLO = 8_192
-LIMITS = TransportLimits(_LONGEST_CHUNK, _LONGEST_CHUNK, 64, 2_000_000)
-_MOST_UNREAD = 16_000_000
+_SHORTEST_HELLO = 32
+_SMALLEST_BUFFER = 8_192
+"""OPC 10000-6, 7.1.2.3."""
+_MOST_UNREAD = 8_000_000
 """Bytes that wait for a client to read them."""
 _CHUNK_S = 10.0
 """For how long a chunk may be under way."""
@@ -51,6 +55,22 @@ _LONGEST_REST_S = 1.0
 _MOST_TOLD = 30
 """Sentences in the log a minute: a flood of refusals tells nothing more."""
 _LOGGER = structlog.get_logger("gateway.delivery.opcua")
+
+
+class Limits(TransportLimits):
+    """What a client says that it can take bounds what it is sent, and not what it may ask for, as asyncua has it."""
+
+    def create_acknowledge_and_set_limits(self, msg: ua.Hello) -> ua.Acknowledge:
+        self.max_send_buffer = min(msg.ReceiveBufferSize, _LONGEST_CHUNK)
+        told = ua.Acknowledge()
+        told.ReceiveBufferSize = min(msg.SendBufferSize, _LONGEST_CHUNK)
+        told.SendBufferSize = self.max_send_buffer
+        told.MaxMessageSize = self.max_message_size
+        told.MaxChunkCount = self.max_chunk_count
+        return told
+
+
+LIMITS = Limits(_LONGEST_CHUNK, _LONGEST_CHUNK, _MOST_CHUNKS, _LONGEST_MESSAGE)
 
 
 class GatedProcessor(UaProcessor):
@@ -169,6 +189,7 @@ class GatedConnection(OPCUAProtocol):
         self.name: str | None = None
         self.application = ""
         self.refused = ""
+        self._has_greeted = False
         self._late: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -210,6 +231,8 @@ class GatedConnection(OPCUAProtocol):
                 return
             if len(self._buffer) < size:
                 break
+            if kind == b"HEL" and not self._is_hello(self._buffer[:size]):
+                return
             if not self._take(self._buffer[:size]):
                 return
             self._buffer = self._buffer[size:]
@@ -217,6 +240,17 @@ class GatedConnection(OPCUAProtocol):
         if self._buffer and self._late is None:
             sentence = f"it has begun a chunk and not ended it within {_CHUNK_S:.0f} s"
             self._late = asyncio.get_running_loop().call_later(_CHUNK_S, self.cut_off, _Codes.BadTimeout, sentence)
+
+    def _is_hello(self, chunk: bytes) -> bool:
+        """One on each connection. Smaller chunks than the standard allows would make a thousand of one answer."""
+        if self._has_greeted or len(chunk) < _SHORTEST_HELLO:
+            self.cut_off(_Codes.BadTcpMessageTypeInvalid, "it sends a greeting that is none")
+            return False
+        self._has_greeted = True
+        if min(struct.unpack_from("<II", chunk, 12)) < _SMALLEST_BUFFER:
+            self.cut_off(_Codes.BadConnectionRejected, f"it wants chunks of less than {_SMALLEST_BUFFER} bytes")
+            return False
+        return True
 
     def _no_longer_late(self) -> None:
         if self._late is not None:
