@@ -34,6 +34,7 @@ BENCHES = (
     "page",
     "whole_process",
     "live_view",
+    "opcua_age",
 )
 
 
