@@ -157,4 +157,3 @@ async def _read(port: int, tanks: int, seconds: float) -> None:
 
 if __name__ == "__main__":
     asyncio.run(_read(int(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])))
-
