@@ -16,7 +16,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --constraint requirements.lock
 TESTS ?=
-PYTEST_WORKERS ?= 2
+# Half of what the tests take is waiting: three share two cores well. Each needs about 1 GB.
+PYTEST_WORKERS ?= 3
 
 .PHONY: help demo test check bench soak fuzz mutants fresh deploy-test lock packages picture
 

@@ -42,6 +42,7 @@ from gateway.errors import SettingsError
 from gateway.keeping import Keeping
 from gateway.payload.alarms import standing_document
 from gateway.process.one_thread import done_within
+from gateway.process.standing import IS_OUT, SIGN_IN, stands
 from gateway.settings import SiteSettings, TankSetup
 from gateway.status import EnteredStatus
 from gateway.watch.plan import WatchPlan
@@ -186,7 +187,9 @@ class Acting:
             else:
                 command = command_of(action, person)
                 async with self._turn:
-                    if command is not None:
+                    if not stands():
+                        answer = refused(1, (IS_OUT,), SIGN_IN)
+                    elif command is not None:
                         answer = await self._act_on_alarm(request, *command)
                     else:
                         answer = await self._enter(request, action, person)
@@ -208,8 +211,7 @@ class Acting:
             command = command_of(action, person)
             if command is None:
                 return self._entry_tried(action, person)
-            refusal = self.alarms.apply(*command, only_tried=True)
-            return Tried(self._answer_on_alarm(*command, refusal))
+            return Tried(self._answer_on_alarm(*command, self.alarms.apply(*command, only_tried=True)))
         except SettingsError as error:
             return Tried(refused(2, error.mistakes, error.hint or ""))
 
@@ -246,8 +248,7 @@ class Acting:
             text = f"the disk has not taken it in within {_WRITE_S:g} s: it holds once it has"
             return refused(1, (text,), "look at `tank-gateway enter list`, and at the log of the gateway")
         await self._settle()
-        error = future.exception()
-        if error is not None:
+        if (error := future.exception()) is not None:
             return refused(1, (f"it could not be kept, and does not hold: {error}",), "see to the disk of the ledger")
         return entered_answer(self._book, step, changes, now)
 

@@ -53,8 +53,8 @@ class Approving(Acting):
         return super().watched(settings)
 
     def as_by(self, settings: SiteSettings) -> Callable[[], tuple[TankSetup, ...]]:
-        """What tells the tanks as they would be by other settings, with what people have entered up to now: on a copy of
-        the book, and so in any thread. It takes seconds where there are many tanks, and raises SettingsError where
+        """What tells the tanks as they would be by other settings, with what people have entered up to now: on a copy
+        of the book, and so in any thread. It takes seconds where there are many tanks, and raises SettingsError where
         the settings cannot tell what a tank holds."""
         book, now = self._book.copied(), self._now()
 

@@ -34,6 +34,7 @@ from gateway.errors import NotKeptError
 from gateway.keeping import Keeping
 from gateway.ledger.account_reading import before_this
 from gateway.process.one_thread import done_within
+from gateway.process.standing import IS_OUT, SIGN_IN, stands
 from gateway.tank_record import TankRecord
 
 __all__ = ["Accounting"]
@@ -186,9 +187,8 @@ class Accounting:
         if isinstance(command, CloseDay | AmountCommand):
             act = self.days if isinstance(command, CloseDay) else self.amounts
         assert act is not None
-        found = await act(command, request, only_tried=only_tried)
-        assert isinstance(found, Outcome)
-        return found
+        outcome: Outcome = await act(command, request, only_tried=only_tried)
+        return outcome
 
     async def commit(
         self,
@@ -207,6 +207,8 @@ class Accounting:
             return make(await self.free_book())[1]
         async with self._turn:
             book = await self.free_book()
+            if not stands():
+                raise AccountRefusedError(IS_OUT, SIGN_IN)
             after, outcome = make(book)
             if not outcome.papers:
                 return outcome
@@ -225,8 +227,7 @@ class Accounting:
         future = self._keeping.read(reading)
         if not await done_within(future, _READ_S):
             raise NotKeptError("the disk does not give what was kept")
-        error = future.exception()
-        if error is not None:
+        if (error := future.exception()) is not None:
             raise NotKeptError(f"the ledger cannot be read: {error}")
         return future.result()
 
@@ -272,10 +273,8 @@ class Accounting:
         held = self._held
         if held is None or not held.future.done():
             return
-        error = held.future.exception()
-        if error is None:
-            self._held = None
-            self.trouble = ""
+        if (error := held.future.exception()) is None:
+            self._held, self.trouble = None, ""
             if held.book is not None:
                 self._book = held.book
             try:

@@ -11,6 +11,7 @@ from gateway.page_answers.consequences import consequences
 from gateway.page_answers.parts import Parts, made
 from gateway.permits import words_for
 from gateway.person import Person
+from gateway.process.standing import as_long_as
 from gateway.web.interface.contract import JSON_TYPE, Call, Made, NobodyAskedError, NotAllowedError
 
 __all__ = ["Acts"]
@@ -31,7 +32,8 @@ class Acts:
         person = _permitted(call, meant)
         cautions = list(cautions_for(str(meant.get("action", ""))))
         if call.query.get("try") != "yes":
-            answer = await self._parts.acting.act(request, person.signature)
+            with as_long_as(call.stands):
+                answer = await self._parts.acting.act(request, person.signature)
             return _answer({**answer, "cautions": cautions, "tried": False})
         tried = await self._parts.acting.tried(request, person.signature)
         found = await consequences(self._parts.pipeline, tried.setups)

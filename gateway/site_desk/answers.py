@@ -8,7 +8,6 @@ from typing import Any, TypeVar
 import orjson
 
 from gateway.actions.answers import refused
-from gateway.calculation.tables.capacity_table import CapacityTable
 from gateway.cautions import METHODS, MONITORING, NOT_FOR_CUSTODY, TABLES
 from gateway.changes import changes_between, refuse_another_site
 from gateway.errors import GatewayError, SettingsError, UsageError
@@ -114,7 +113,6 @@ class SiteAnswers:
                 ],
                 "versions": [each._asdict() for each in versions],
                 "is_settled": desk.is_settled,
-                "tanks": [each.plan.tank for each in settings.tanks if isinstance(each.plan.capacity, CapacityTable)],
                 "cautions": list(CAUTIONS),
             }
         )

@@ -283,6 +283,11 @@ class SiteDesk:
         if not self.is_settled:
             notes += ["it is not in the audit trail yet, and is tried again; see to the disk of the ledger"]
         if step == Step.DONE:
+            read = self._parts.site().files.read[1:]
+            others = [
+                str(each.path) for each in read if proposal.beside.get(str(each.path), each.sha256) != each.sha256
+            ]
+            notes += [f"{path} is another than when this was proposed, and was taken over so" for path in others]
             self._log.info(REPLACED, by=proposal.by, approved_by=by, before=change.before, after=change.after)
             done = f"the site file of {proposal.by}, approved by {by}, is in its place and taken over"
             return well([done, *told.lines], notes)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import psutil
 
-__all__ = ["Talking", "gateway", "listener_at", "python", "say", "simulators", "until_good"]
+__all__ = ["Talking", "gateway", "listener_at", "poller_at", "python", "say", "simulators", "until_good"]
 
 Talking = subprocess.Popen[str]
 """A process that reads words from its standard input and may answer each with a line."""
@@ -29,6 +29,13 @@ def simulators(tanks: int, per_line: int = 50) -> Iterator[tuple[Talking, dict[s
 def listener_at(port: int) -> Iterator[Talking]:
     """The subscriber at a broker."""
     with python("-m", "tests.bench.listener", str(port)) as process:
+        yield process
+
+
+@contextmanager
+def poller_at(port: int, map_file: Path) -> Iterator[Talking]:
+    """The control system at the registers."""
+    with python("-m", "tests.bench.register_poller", str(port), str(map_file)) as process:
         yield process
 
 

@@ -26,11 +26,13 @@ from collections.abc import Callable
 from contextlib import ExitStack, nullcontext
 from pathlib import Path
 
+from gateway.delivery.registers.document import map_csv
+from gateway.delivery.registers.plan import RegistersPlan
 from simulators.fleet import describe, fleet
 from tests.bench.fleet_site import site_text
 from tests.bench.http_abuse import ABUSES
 from tests.bench.late_subscriber import Facts, look, not_on_time, stale
-from tests.bench.processes import Talking, listener_at, say, simulators, until_good
+from tests.bench.processes import Talking, listener_at, poller_at, say, simulators, until_good
 from tests.bench.soaked_gateway import Counts, SoakedGateway
 from tests.bench.soaked_history import COMMIT_S, SoakedHistory
 from tests.support.mosquitto import Mosquitto, free_port
@@ -122,13 +124,20 @@ class Soak:
         self._stack.enter_context(self._history)
         self._server, addresses = self._stack.enter_context(simulators(TANKS, STRUCK))
         self._listener: Talking = self._stack.enter_context(listener_at(self._broker.port))
+        registers = RegistersPlan("127.0.0.1", free_port(), tuple((tag, n) for n, tag in enumerate(self._levels, 1)))
+        map_file = self._folder / "registers.csv"
+        map_file.write_bytes(map_csv(registers).encode())
+        self._poller: Talking = self._stack.enter_context(poller_at(registers.port, map_file))
+        history = self._history.site()
+        served = {"address": f"127.0.0.1:{registers.port}", "blocks": dict(registers.blocks)}
+        history["delivery"] = {**history["delivery"], "registers": served}
         text = site_text(
             describe(scenario),
             addresses,
             period_s=PERIOD_S,
             broker_port=self._broker.port,
             web_port=self._web_port,
-            history=self._history.site(),
+            history=history,
         )
         (self._folder / "site.yaml").write_text(text, "utf-8")
         return self
@@ -154,6 +163,7 @@ class Soak:
         if heard["repeats"]:
             self.wrong.append(f"{heard['repeats']} records came twice under one identity")
         self._finish()
+        self._look_at_registers()
 
     # A round
 
@@ -311,6 +321,13 @@ class Soak:
         if not self.figures["looks"]:
             self._wrong("nothing was ever seen on the broker")
         self._wrong(*self._gateway.wrong, *_tracebacks(self._gateway.log))
+
+    def _look_at_registers(self) -> None:
+        polled = json.loads(say(self._poller, "end"))
+        self.figures |= {"register_answers": polled["answers"], "register_connects": polled["connects"]}
+        self._wrong(*(f"registers: {each}" for each in polled["wrong"]))
+        if not polled["answers"] or polled["exceptions"]:
+            self._wrong(f"registers: {polled['answers']} answers, exceptions {polled['exceptions']}")
 
     def _count_history(self) -> None:
         """What the end has left waiting is brought by one more start."""

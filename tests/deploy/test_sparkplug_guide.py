@@ -3,6 +3,7 @@
 import asyncio
 import os
 import re
+import signal
 from pathlib import Path
 
 import yaml
@@ -41,15 +42,19 @@ async def test_the_demo_is_read_as_the_guide_says(tmp_path: Path) -> None:
                 start_new_session=True,
             )
             listening = asyncio.create_task(_read(reader, said))
-            while not any("figures/level" in line for line in said):
-                asked = await asyncio.create_subprocess_shell(at(ask, server.port), cwd=tmp_path)
-                assert await asyncio.wait_for(asked.wait(), 20) == 0
-                await asyncio.sleep(0.5)
-            made.offer(sheet(2)._replace(valid_for_s=None))
-            await until(lambda: any("DDATA" in line and "sheet/sequence 2 192" in line for line in said))
-            os.killpg(reader.pid, 9)
-            await reader.wait()
-            await listening
+            try:
+                for _ in range(20):
+                    asked = await asyncio.create_subprocess_shell(at(ask, server.port), cwd=tmp_path)
+                    assert await asyncio.wait_for(asked.wait(), 20) == 0
+                    await asyncio.sleep(0.5)
+                    if any("figures/level" in line for line in said):
+                        break
+                made.offer(sheet(2))
+                await until(lambda: any("DDATA" in line and "sheet/sequence 2 192" in line for line in said))
+            finally:
+                os.killpg(reader.pid, signal.SIGKILL)
+                await reader.wait()
+                await listening
     assert any(line.startswith("spBv1.0/plant/DBIRTH/harbour/TK-1 figures/level 9.412 192") for line in said)
     assert any(" Node Control/Rebirth false 192" in line for line in said)
 

@@ -195,10 +195,10 @@ async def test_story_11_a_day_that_ends_at_half_past_two_is_closed_once_when_tha
         "site": {"time_zone": "Europe/Rome"},
         "account": {"day_boundary": "02:30", "settling": "10 min", "close_after": "1 min"},
     }
-    begins = datetime(2026, 10, 24, 22, 30, tzinfo=UTC)
+    begins = datetime(2026, 10, 24, 20, 30, tzinfo=UTC)
     keep = kept_in(tmp_path, "demo", LEDGER)
     async with played(
-        ["TK-101"], tmp_path, factor=10800.0, period="15 min", site=site, keep=keep, begins=begins
+        ["TK-101"], tmp_path, factor=7200.0, period="10 min", site=site, keep=keep, begins=begins
     ) as story:
         kept = Kept(story, tmp_path)
         await story.settled("TK-101")
@@ -317,7 +317,7 @@ async def test_story_20_a_ticket_that_rests_on_a_temperature_by_hand_says_so(tmp
 async def test_a_movement_that_was_announced_calls_nobody_and_one_that_was_not_does(tmp_path: Path) -> None:
     """60 m3 on 254.47 m2 are 236 mm; 5 mm would do. After a rest of 45 min the same again, which nobody announced."""
     keep = kept_in(tmp_path, "demo", LEDGER)
-    async with played(["TK-101"], tmp_path, factor=1920.0, period="2 min", site=SOON, keep=keep) as story:
+    async with played(["TK-101"], tmp_path, factor=960.0, period="60 s", site=SOON, keep=keep) as story:
         kept = Kept(story, tmp_path)
         await story.until("TK-101", lambda record: state(record).motion is Motion.AT_REST)
         await story.passes("TK-101", 3600.0)

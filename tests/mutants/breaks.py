@@ -31,8 +31,10 @@ from tests.mutants.process_breaks import PROCESS_BREAKS
 from tests.mutants.product_breaks import PRODUCT_BREAKS
 from tests.mutants.provider_breaks import PROVIDER_BREAKS
 from tests.mutants.record_breaks import RECORD_BREAKS
+from tests.mutants.register_breaks import REGISTER_BREAKS
 from tests.mutants.report_breaks import REPORT_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
+from tests.mutants.site_file_breaks import SITE_FILE_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
@@ -57,6 +59,7 @@ BREAKS: tuple[Break, ...] = (
     *BROKER_BREAKS,
     *FILES_BREAKS,
     *NOTIFICATION_BREAKS,
+    *REGISTER_BREAKS,
     *PAGE_ANSWER_BREAKS,
     *PAGE_BREAKS,
     *PAGE_ACT_BREAKS,
@@ -66,6 +69,7 @@ BREAKS: tuple[Break, ...] = (
     *PROCESS_BREAKS,
     *RECORD_BREAKS,
     *SITE_BREAKS,
+    *SITE_FILE_BREAKS,
     *TABLE_BREAKS,
     *ALARM_BREAKS,
     *LOSS_BREAKS,

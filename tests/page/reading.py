@@ -234,11 +234,10 @@ class Page:
     def says(self, wanted: "str | re.Pattern[str]", *, within: float = 10.0) -> str:
         """Waits until it stands there; the text that it stands in."""
         pattern = re.compile(re.escape(wanted)) if isinstance(wanted, str) else wanted
-        return eventually(
-            lambda: (text := self.text) if pattern.search(self.text) else "",
-            f"it says {pattern.pattern!r}; it says: {self.text[:3000]}",
-            within,
-        )
+        try:
+            return eventually(lambda: text if pattern.search(text := self.text) else "", "", within)
+        except AssertionError:
+            raise AssertionError(f"not {pattern.pattern!r} in: {self.text[:3000]}") from None
 
     def focused(self) -> tuple[str, str]:
         """(role, accessible name) of what has the focus."""

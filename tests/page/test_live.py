@@ -168,6 +168,8 @@ def test_a_phone_that_slept_for_an_hour(page: Page, site: DemoSite, ms_stops: bo
     page.wear(Look(width=360, height=740))
     page.open()
     page.says(LIVE)
+    # The rows come after the strip.
+    eventually(lambda: page.text.count("s ago") > 8, "the ages of the rows")
     page.expecting(*CUT)
     page.freeze()
     asleep = page.text

@@ -8,13 +8,16 @@ import re
 from pathlib import Path
 
 import pytest
+from selenium.webdriver.common.keys import Keys
 
 from tests.page.axe import serious_findings
 from tests.page.conftest import Pages
 from tests.page.reading import Look, Page
 from tests.page.signing_in import audit_when, signed_in
 from tests.page.site_process import DemoSite, eventually
+from tests.page.test_for_everyone import _SIDEWAYS, _SMALL_TARGETS, TARGET_PX
 
+AREA = "The site file as it lies on the disk, to be written on"
 PHONE = Look(360, 740, dark=True)
 TABLE = """# name: TK-101, strapping of 2026
 # level: mm
@@ -35,6 +38,7 @@ level,volume
 
 def _given(page: Page, text: str, folder: Path) -> None:
     """In the place of what is written, out of a file of this device."""
+    page.find("textbox", AREA)
     file = folder / "mine.yaml"
     file.write_text(text, "utf-8")
     page.script("return document.querySelector('#site-area').parentNode.querySelector('input[type=file]')").send_keys(
@@ -48,7 +52,7 @@ def _row(page: Page, tank: str, figure: str) -> list[str]:
         """
         const rows = [...document.querySelectorAll(".site-check tbody tr")];
         const first = rows.findIndex((row) => row.querySelector("th")?.textContent === arguments[0]);
-        const row = rows.slice(first).find((each) => [...each.cells].some((cell) => cell.textContent === arguments[1]));
+        const row = rows.slice(first).find((each) => each.cells[0].textContent === arguments[1]);
         return [...row.cells].slice(-3).map((cell) => cell.innerText);
         """,
         tank,
@@ -105,7 +109,6 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     assert _row(ada, "TK-101", "level")[2] == "the same"
     assert own_site.site_file.read_text("utf-8") == before
     assert serious_findings(ada) == []
-    _keep(ada, "checked")
 
     # Another person, who sees what it changes.
     _act(ada, "Propose it …", "measured anew at the last opening", "Propose")
@@ -119,7 +122,9 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     assert "diameter: 18.100 m" in text
     assert "Why: measured anew at the last opening" in text
     assert serious_findings(bob) == []
-    _keep(bob, "approving-phone")
+    assert bob.script(_SMALL_TARGETS, TARGET_PX) == []
+    over, what = bob.script(_SIDEWAYS)
+    assert (over <= 0, what) == (True, []), (over, what)
     answer = _act(bob, "Approve it …", "", "Approve")
     assert "the site file of ada@page, approved by bob@page, is in its place and taken over" in answer
     assert own_site.site_file.read_text("utf-8") == wanted
@@ -128,13 +133,29 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     eventually(lambda: abs(_diameter(own_site) - 18.1) < 0.02, "the gateway goes by it")
 
     # And back, likewise.
+    _act(bob, "Go back to it … 1", "it was another tank", "Propose")
     ada.go("#/")
     ada.go("#/site")
-    _act(bob, "Go back to it … 1", "it was another tank", "Propose")
     ada.find("button", "Look at what it changes").click()
     ada.says("No mistake was found.", within=40.0)
     _act(ada, "Approve it …", "so it was", "Approve")
     assert own_site.site_file.read_text("utf-8") == before
+
+    # What is typed keeps the ends of lines that are there.
+    own_site.site_file.write_bytes(before.replace("\n", "\r\n").encode())
+    own_site.run("reload")
+    ada.go("#/")
+    ada.go("#/site")
+    ada.find("textbox", AREA).element.send_keys(Keys.CONTROL + Keys.END, Keys.NULL, "# typed")
+    ada.find("button", "Check it").click()
+    ada.says("It changes nothing.", within=40.0)
+    _act(ada, "Propose it …", "a remark", "Propose")
+    bob.go("#/")
+    bob.go("#/site")
+    bob.find("button", "Look at what it changes").click()
+    bob.says("# typed", within=40.0)
+    _act(bob, "Approve it …", "", "Approve")
+    assert own_site.site_file.read_bytes() == (before.replace("\n", "\r\n") + "# typed").encode()
 
     # A table is checked and compared: 255 m3 a metre against pi/4 18^2.
     (tmp_path / "tk-101-2026.csv").write_text(TABLE, "utf-8")
@@ -144,7 +165,6 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
     ada.says(f"Furthest apart at 14.600 m: +{3723 - math.pi / 4 * 18**2 * 14.6:.3f} m³", within=40.0)
     ada.find("button", "Put it beside what I write").click()
     ada.says("New tables that go with it:")
-    _keep(ada, "table")
 
     # Nobody else.
     viewer = signed_in(pages(own_site.address), own_site, "vi", "technician", "#/site")
@@ -159,7 +179,3 @@ def _diameter(site: DemoSite) -> float:
     """Of an upright cylinder whose newest inventory it is."""
     figures = site.inventory("TK-101")["figures"]
     return math.sqrt(figures["tov"]["value"] / figures["level"]["value"] * 4 / math.pi)
-
-
-def _keep(page: Page, name: str) -> None:
-    Path(f"/tmp/site-view/{name}.png").write_bytes(page.picture())

@@ -50,7 +50,8 @@ class Gate:
         self.accounts = self.daemon._accounts._accounts
         self.parts = Parts(self.daemon, self.pipeline, self.daemon._keeping, self)
         application = Starlette(routes=routes(ENDPOINTS, self.daemon._page.answers))
-        transport = httpx.ASGITransport(Persons(application))
+        self.out: set[str] = set()
+        transport = httpx.ASGITransport(Persons(application, self.out))
         self.client = httpx.AsyncClient(transport=transport, base_url="http://gate", timeout=30.0)
 
     def utc_ns(self) -> int:
@@ -111,13 +112,15 @@ class Gate:
 class Persons:
     """Whoever the header names has signed in."""
 
-    def __init__(self, application: ASGIApp) -> None:
-        self._application = application
+    def __init__(self, application: ASGIApp, out: set[str]) -> None:
+        """`out`: names of those whose sessions have ended meanwhile."""
+        self._application, self._out = application, out
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = {name.decode(): value.decode() for name, value in scope.get("headers", [])}
         name, _, role = headers.get("x-test-person", "").partition(" ")
         scope.setdefault("state", {})["person"] = Person(name, Role(role)) if role else None
+        scope["state"]["stands"] = lambda: name not in self._out
         await self._application(scope, receive, send)
 
 

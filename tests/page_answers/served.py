@@ -35,7 +35,7 @@ class _Part:
         found = list(self._interface.routes)
         for route in found:
             assert isinstance(route, Route)
-            route.app = Persons(route.app)
+            route.app = Persons(route.app, set())
         return found
 
     def end(self) -> None:

@@ -1,8 +1,10 @@
 """A site file is proposed by one person and put in its place by another, or all is as it was."""
 
+import asyncio
 import os
 import stat
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -249,3 +251,43 @@ async def test_a_folder_that_may_only_be_read(folder_of_all: Path) -> None:
             assert (asked.status_code, asked.json()["lines"]) == (409, [page["trouble"]])
         os.chmod(folder_of_all, 0o755)
         assert (await there.approved(number)).status_code == 200
+
+
+async def test_a_reload_waits_for_a_change_and_reads_what_came_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with yard(tmp_path) as there:
+        before = there.text
+        number = await there.proposed(higher(there))
+        reached, refused, read = asyncio.Event(), asyncio.Event(), []
+
+        async def refuses(_: object) -> None:
+            reached.set()
+            await refused.wait()
+            raise OSError("no port is free")
+
+        monkeypatch.setattr(there.daemon, "take_over", refuses)
+
+        def reads() -> Any:
+            read.append(there.text)
+            return there._read()
+
+        monkeypatch.setattr(there.reloader, "_read", reads)
+        reloading = asyncio.create_task(there.reloader.run())
+        approving = asyncio.create_task(there.approved(number))
+        await reached.wait()
+        # As SIGHUP asks, while the other file lies there and is not taken over yet.
+        there.reloader.ask()
+        for _ in range(50):
+            await asyncio.sleep(0)
+        assert read == [higher_of(before)]
+        refused.set()
+        assert (await approving).status_code == 409
+        while len(read) < 2:  # noqa: ASYNC110 (it is read by a thread)
+            await asyncio.sleep(0.01)
+        reloading.cancel()
+        assert read == [higher_of(before), before], "and never the one that was refused"
+
+
+def higher_of(text: str) -> str:
+    return text.replace(*HIGHER)

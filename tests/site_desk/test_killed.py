@@ -48,6 +48,8 @@ def after_it(killed: Path, *, runs_on: bool) -> tuple[bytes, str | None]:
     is_told_done = before is not None and before.step == Step.DONE
     last = Replacing(file, store).settled(sha256_of(BEFORE if runs_on and not is_told_done else present))
     settled = file.read_bytes()
+    if runs_on and not is_told_done:
+        assert settled == BEFORE, "what the gateway does not go by does not stay there as if it did"
     proposal = store.proposal(1)
     assert proposal is not None
     if last is None:

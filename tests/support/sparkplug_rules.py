@@ -53,7 +53,7 @@ class Watching:
     def kinds(self) -> list[str]:
         return [f"{each.kind} {each.device}".strip() for each in self.messages]
 
-    def sheets(self) -> list[tuple[str, str, int]]:
+    def sheets(self) -> list[tuple[str, str | None, int]]:
         """Tank, boot and sequence of every sheet that was told, in the order in which it came."""
         found = []
         boots: dict[str, str] = {}

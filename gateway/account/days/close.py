@@ -51,8 +51,8 @@ def close_day(
     """The close of a day as it stands by the books: revision 1, or the next one; None where nothing differs from the
     newest revision there is. `by`: who asked for it. `why` stands in a later revision before what differs.
 
-    Where the boundary was another the day before, the day begins where that one ended; a later revision is of the same
-    hours, and on the same measures, as the first.
+    Where the boundary was another the day before, the day begins where that one ended. A later revision is of the same
+    hours, tanks and owners, and on the same measures, as the first: what the site file says by now is not of that day.
     """
     newest = newest_closes(books.closes)
     if not plan.simulated:
@@ -65,6 +65,8 @@ def close_day(
     elif before is not None:
         day = Day(day.name, before.end, day.end)
     tanks = tuple(tank_at(plan, day, tank, books) for tank in sorted({*books.sheets, *books.products}))
+    if last is not None:
+        tanks = _of_that_day(plan, last, tanks)
     measures = _measures(plan, tanks, before, last, books)
     boundaries = _boundaries(real, day, tanks)
     opening = None if before is None else real.get(before.day)
@@ -87,7 +89,7 @@ def close_day(
         quality=_quality(balances),
         why=why,
         simulated=any(tank.gauging is not None and tank.gauging.simulated for tank in tanks),
-        time_zone=plan.time_zone,
+        time_zone=plan.time_zone if last is None else last.time_zone,
         opening="" if opening is None else opening.key,
     )
     if last is None:
@@ -96,6 +98,22 @@ def close_day(
     if not different:
         return None
     return close._replace(why="; ".join([*([why] if why else []), *different]))
+
+
+def _of_that_day(plan: AccountPlan, last: DayClose, tanks: Sequence[TankAtClose]) -> tuple[TankAtClose, ...]:
+    """The tanks of a later revision: those of the one before, and those that turn out to have a sheet of its end.
+
+    A tank that the site has by now and had not then would make it worse; one that it has no more would be lost from it.
+    """
+    found = {tank.tank: tank for tank in last.tanks}
+    for tank in tanks:
+        before = found.get(tank.tank)
+        if tank.gauging is not None:
+            found[tank.tank] = tank if before is None else tank._replace(owner=before.owner)
+        elif before is not None and before.gauging is not None and before.gauging.simulated and not plan.simulated:
+            # Of a site that has become a real one.
+            found[tank.tank] = tank
+    return tuple(found[name] for name in sorted(found))
 
 
 def _without_simulated(books: DayBooks) -> DayBooks:

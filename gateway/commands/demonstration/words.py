@@ -83,8 +83,8 @@ def introduction(
         where = f"-p {plan.port} -t 4:float -B -r {level_number(number)} -1 {plan.host}"
         lines.append(f"  mbpoll -m tcp {where}    (level of {tank} in m; from the package mbpoll)")
         lines.append(f"  {command} delivery map demo    (what stands in which register)")
-    for plan in opcua:
-        where = f"opc.tcp://{plan.host}:{plan.port}"
+    for server in opcua:
+        where = f"opc.tcp://{server.host}:{server.port}"
         lines.append(f"  any OPC UA client at {where}: node ns=2;s={settings.tanks[0].plan.tank}/level")
     lines += _working_day(command, settings) if is_working_day else _ordinary(command)
     lines += [

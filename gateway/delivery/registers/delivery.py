@@ -6,7 +6,9 @@ Monitoring only: nothing that comes in changes anything, and what goes out is no
 import asyncio
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from importlib import import_module
 from importlib.util import find_spec
+from typing import TYPE_CHECKING
 
 import structlog
 
@@ -19,8 +21,8 @@ from gateway.delivery.registers.plan import RegistersPlan
 from gateway.status import ConnectedClient, DestinationStatus, Trouble
 from gateway.tank_record import TankRecord
 
-if find_spec("pymodbus") is not None:
-    from gateway.delivery.registers.server import Hooks, RegisterServer
+if TYPE_CHECKING:
+    from gateway.delivery.registers.server import RegisterServer
 
 __all__ = ["RegistersDelivery", "missing_part"]
 
@@ -48,6 +50,9 @@ class RegistersDelivery:
         *,
         monotonic_ns: Callable[[], int] = _CLOCK.monotonic_ns,
     ) -> None:
+        if missing_part() is None:
+            # Takes a tenth of a second: where no loop waits for it at a start, and only where registers are served.
+            import_module("gateway.delivery.registers.server")
         self._plan = plan
         self._around = around
         self._monotonic_ns = monotonic_ns
@@ -137,6 +142,8 @@ class RegistersDelivery:
 
     async def _serve(self) -> None:
         """Raises OSError where the address cannot be listened on."""
+        from gateway.delivery.registers.server import Hooks, RegisterServer
+
         server = RegisterServer(self._plan, Hooks(self._read, self._tell, self._arrived))
         await server.begin()
         try:

@@ -153,7 +153,10 @@ class Access:
             raise _wrong_pair()
         self.waits.right(name, peer)
         if self.passwords.is_outdated(account.password):
-            await self._made_again(account, password)
+            account = await self._made_again(account, password)
+            # That takes a while too: by the password of before nobody begins a session once there is another.
+            if self.people.accounts.get(name) != account:
+                raise _wrong_pair()
         self._log.info(SIGNED_IN, name=name, role=account.role.value, peer=peer)
         return self.begun(name, before)
 
@@ -263,21 +266,24 @@ class Access:
         self.waits.begin(name, peer, self.monotonic_s)
         return await self.passwords.matches(None if account is None else account.password, password)
 
-    async def _made_again(self, account: Account, password: str) -> None:
+    async def _made_again(self, account: Account, password: str) -> Account:
         """With the costs of today; where that cannot be, the old hash does as before."""
         try:
-            await self._set_password(account, await self.passwords.hashed(password), account.since, ())
+            return await self._set_password(account, await self.passwords.hashed(password), account.since, ())
         except GatewayError:
-            return
+            return account
 
-    async def _set_password(self, account: Account, hashed: str, since: float, ended: tuple[str, ...]) -> None:
+    async def _set_password(self, account: Account, hashed: str, since: float, ended: tuple[str, ...]) -> Account:
+        """As it is from now on. Raises GatewayError."""
+        changed = account._replace(password=hashed, since=since)
+
         def make(accounts: Mapping[str, Account], invitations: Mapping[str, Invitation]) -> Changed:
             if accounts.get(account.name) != account:
                 raise GatewayError("it was changed by somebody else meanwhile; sign in anew")
-            changed = account._replace(password=hashed, since=since)
             return Changed({**accounts, account.name: changed}, invitations, ended)
 
         await self.people.change(make)
+        return changed
 
     def _open(self, key: str, invitations: Mapping[str, Invitation]) -> Invitation | None:
         invitation = invitations.get(key)

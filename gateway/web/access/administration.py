@@ -2,7 +2,7 @@
 
 from collections.abc import Awaitable, Callable, Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
 from gateway.person import Person, Role
@@ -22,14 +22,51 @@ _FIELDS = frozenset({"action", "name", "role"})
 
 Accounts = Mapping[str, Account]
 Invitations = Mapping[str, Invitation]
+Make = Callable[[Accounts, Invitations], Changed]
 
 
 class _WrongError(GatewayError):
     """It was asked for wrongly."""
 
 
-async def administer(access: Access, request: Mapping[str, Any], by: str) -> dict[str, Any]:
-    """The answer: `code` as exit codes have it, `lines` for people, `hint`, and what there is for programs."""
+class _Asked(NamedTuple):
+    """What is asked for, by whom, and of which people."""
+
+    access: Access
+    request: Mapping[str, Any]
+    by: str
+    stands: Callable[[], bool]
+
+    async def change(self, make: "Make") -> None:
+        await self.access.people.change(self._as_long_as_he_may(make))
+
+    async def take_away(self, make: "Make") -> str:
+        return await self.access.people.take_away(self._as_long_as_he_may(make))
+
+    def _as_long_as_he_may(self, make: "Make") -> "Make":
+        """Changes wait for one another, and for the disk: who was let in when he asked may be out when his turn comes.
+        Looked at once: what he does may end his own session."""
+        looked_at = False
+
+        def made(accounts: "Accounts", invitations: "Invitations") -> Changed:
+            nonlocal looked_at
+            if not looked_at and not self.stands():
+                raise GatewayError("your session has ended meanwhile: nothing was done")
+            looked_at = True
+            return make(accounts, invitations)
+
+        return made
+
+
+def _always() -> bool:
+    return True
+
+
+async def administer(
+    access: Access, request: Mapping[str, Any], by: str, stands: Callable[[], bool] = _always
+) -> dict[str, Any]:
+    """The answer: `code` as exit codes have it, `lines` for people, `hint`, and what there is for programs. `stands`:
+    whether whoever asks may still, when his turn comes."""
     action = PEOPLE_ACTIONS.get(str(request.get("action", "")))
     wrong = [key for key, value in request.items() if key not in _FIELDS or not isinstance(value, str)]
     if action is None or wrong:
@@ -37,14 +74,15 @@ async def administer(access: Access, request: Mapping[str, Any], by: str) -> dic
         return {"code": 2, "lines": ["this is no request about people"], "hint": f"actions are {known}"}
     try:
         await access.people.known()
-        return {"code": 0, **await action(access, request, by)}
+        return {"code": 0, **await action(_Asked(access, request, by, stands))}
     except _WrongError as error:
         return {"code": 2, "lines": [str(error)], "hint": error.hint or ""}
     except GatewayError as error:
         return {"code": 1, "lines": [str(error)], "hint": error.hint or ""}
 
 
-async def _list(access: Access, _request: Mapping[str, Any], _by: str) -> dict[str, Any]:
+async def _list(asked: _Asked) -> dict[str, Any]:
+    access = asked.access
     now, people = access.now, access.people
     sessions = access.sessions.records.values()
     listed = [
@@ -89,7 +127,8 @@ async def _list(access: Access, _request: Mapping[str, Any], _by: str) -> dict[s
     return {"lines": lines, "schema": PEOPLE_LIST_SCHEMA, "people": listed, "guests": guests, "codes": open_codes}
 
 
-async def _invite(access: Access, request: Mapping[str, Any], by: str) -> dict[str, Any]:
+async def _invite(asked: _Asked) -> dict[str, Any]:
+    access, request, by, _ = asked
     name = _name(request) if "name" in request else None
     code = new_code()
     made: list[Invitation] = []
@@ -116,7 +155,7 @@ async def _invite(access: Access, request: Mapping[str, Any], by: str) -> dict[s
         made.append(invitation)
         return Changed(accounts, {**kept, invitation.key: invitation})
 
-    await access.people.change(make)
+    await asked.change(make)
     invitation = made[-1]
     access.audit(request, by, None, {"name": name, "role": invitation.role.value, "until": _iso(invitation.until)})
     known = name is not None and name in access.people.accounts
@@ -130,7 +169,8 @@ async def _invite(access: Access, request: Mapping[str, Any], by: str) -> dict[s
     }
 
 
-async def _change_role(access: Access, request: Mapping[str, Any], by: str) -> dict[str, Any]:
+async def _change_role(asked: _Asked) -> dict[str, Any]:
+    access, request, by, _ = asked
     name, role = _name(request), _role(request)
     if name in access.people.guests:
         raise _wrong(f"the provider says what {name} is", "see to it there, or under web: sign_in_by in the site file")
@@ -143,12 +183,13 @@ async def _change_role(access: Access, request: Mapping[str, Any], by: str) -> d
         # either: none for this person, whose role it would be again, and none by this person, who might use it.
         return Changed({**accounts, name: account._replace(role=role)}, _without(invitations, name), (name,))
 
-    await access.people.change(make)
+    await asked.change(make)
     access.audit(request, by, {"role": before[-1].value}, {"role": role.value})
     return {"lines": [f"{name} is {role.value} from now on, was {before[-1].value}, and signs in anew"]}
 
 
-async def _remove(access: Access, request: Mapping[str, Any], by: str) -> dict[str, Any]:
+async def _remove(asked: _Asked) -> dict[str, Any]:
+    access, request, by, _ = asked
     name = _name(request)
     before: list[Role] = []
     guest = access.people.guests.get(name)
@@ -164,7 +205,7 @@ async def _remove(access: Access, request: Mapping[str, Any], by: str) -> dict[s
         before.append(_account(accounts, name).role)
         return Changed({each: one for each, one in accounts.items() if each != name}, codes, (name,))
 
-    note = await access.people.take_away(make)
+    note = await asked.take_away(make)
     access.audit(request, by, {"role": before[-1].value} if before else None, None)
     if guest is not None:
         # Who comes in by a provider is said there, and by the site file: this frees the name, and ends what goes on.
@@ -174,7 +215,8 @@ async def _remove(access: Access, request: Mapping[str, Any], by: str) -> dict[s
     return {"lines": [said], "notes": [note] if note else []}
 
 
-async def _end_sessions(access: Access, request: Mapping[str, Any], by: str) -> dict[str, Any]:
+async def _end_sessions(asked: _Asked) -> dict[str, Any]:
+    access, request, by, _ = asked
     name = _name(request) if "name" in request else None
     counts: list[int] = []
 
@@ -189,7 +231,7 @@ async def _end_sessions(access: Access, request: Mapping[str, Any], by: str) -> 
         codes = _without(invitations, name) if name is not None and name in guests else invitations
         return Changed(accounts, codes, names)
 
-    note = await access.people.take_away(make)
+    note = await asked.take_away(make)
     access.audit(request, by, None, None)
     whose = "everybody" if name is None else name
     return {"lines": [f"{counts[0]} ended: {whose} signs in anew"], "notes": [note] if note else []}
@@ -239,7 +281,7 @@ def _iso(seconds: float | None) -> str | None:
     return datetime.fromtimestamp(round(seconds), UTC).isoformat().replace("+00:00", "Z")
 
 
-PEOPLE_ACTIONS: Mapping[str, Callable[[Access, Mapping[str, Any], str], Awaitable[dict[str, Any]]]] = {
+PEOPLE_ACTIONS: Mapping[str, Callable[[_Asked], Awaitable[dict[str, Any]]]] = {
     "people-list": _list,
     "people-invite": _invite,
     "people-role": _change_role,

@@ -8,6 +8,7 @@ session, and is of our own origin as far as the browser tells (Fetch Metadata, R
 import asyncio
 import hmac
 from collections.abc import Mapping
+from functools import partial
 from typing import Any, TypeVar
 
 import orjson
@@ -53,7 +54,8 @@ _LOOK_S = 5.0
 
 class Guard:
     """ASGI, behind `Headed`, which has looked at how a request came. `scope["state"]` has `person`, who is signed in or
-    None, for whatever comes after it; and `seen`, `token` and `may_view` for the routes of access itself.
+    None, for whatever comes after it, and `stands`, whether that one still is; and `seen`, `token` and `may_view` for
+    the routes of access itself.
     """
 
     def __init__(self, application: ASGIApp, access: Access, tokens: Tokens) -> None:
@@ -72,6 +74,8 @@ class Guard:
             asked.is_local if plan.view_without_sign_in is None else plan.view_without_sign_in
         )
         state |= {"person": seen and seen.person, "seen": seen, "may_view": may_view, "token": token}
+        if seen is not None:
+            state["stands"] = partial(self._access.goes_on, seen.key)
         refusal = await self._refusal(scope, headers, seen, token, asked, may_view=may_view)
         if refusal is not None:
             if seen is not None and refusal.status_code == 403:

@@ -142,7 +142,8 @@ class _Routes:
         # The guard has looked by the path; that a route is found by another is no way around.
         if person is None or not may(person.role, READ_PEOPLE):
             return _said(403, 1, "this is for administrators", "ask one")
-        answer = await administer(self._access, asked, person.signature)
+        seen: Seen = request.state.seen
+        answer = await administer(self._access, asked, person.signature, lambda: self._access.goes_on(seen.key))
         return Response(orjson.dumps(answer), _STATUS[answer["code"]], media_type=_JSON)
 
     async def _let_in(self, request: Request, fields: tuple[str, ...], enter: "Callable[..., Any]") -> Response:

@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
 from gateway.person import Person
+from gateway.process.standing import always
 
 __all__ = [
     "JSON_TYPE",
@@ -30,6 +31,8 @@ class Call(NamedTuple):
     """Of a request that has one, its JSON object; else empty."""
     person: Person | None
     """Who has signed in."""
+    stands: Callable[[], bool] = always
+    """Whether that one still is."""
 
 
 class Made(NamedTuple):

@@ -17,6 +17,7 @@ from starlette.routing import Route
 
 from gateway.errors import GatewayError, NotKeptError, UsageError
 from gateway.person import Person
+from gateway.process.standing import always
 from gateway.web.encodings import takes_gzip
 from gateway.web.interface.contract import (
     JSON_TYPE,
@@ -111,6 +112,7 @@ async def _call(endpoint: Endpoint, request: Request) -> Call:
         _query(endpoint, request),
         body,
         person if isinstance(person, Person) else None,
+        request.scope.get("state", {}).get("stands", always),
     )
 
 

@@ -101,8 +101,6 @@ class SiteFilePage(TypedDict):
     """Newest first."""
     is_settled: bool
     """Whether all is known and kept of the last change; until then no other is made."""
-    tanks: list[str]
-    """Those that go by a capacity table."""
     cautions: list[str]
 
 

@@ -1,6 +1,7 @@
 """The close of a day: which sheet is that of the boundary, what the book says, and when there is another revision."""
 
 from datetime import UTC, datetime, time, timedelta
+from typing import Any
 
 import pytest
 
@@ -8,6 +9,7 @@ from gateway.account.amount import AmountKind
 from gateway.account.day import DAY
 from gateway.account.days.boundary import day_after, day_before, day_named
 from gateway.account.days.close import close_day, day_paper
+from gateway.account.plan import BalanceTolerance
 from gateway.account.transfer import TransferKind, TransferPhase
 from gateway.records import Quality
 from gateway.tank_state import Motion
@@ -273,3 +275,55 @@ def test_a_tank_that_is_new_or_gone() -> None:
     gone = balance(closed(PLAN, SECOND, later[:1], closes=[closed(PLAN, FIRST, [one, two])]))
     assert (gone.gain.value, gone.gain.quality) == (-200.0, Quality.UNCERTAIN)
     assert "TK-2 is no tank of the site any more" in said(gone.gain)
+
+
+NOT_OF_THE_DAY: list[dict[str, Any]] = [
+    # Two tanks that came into the site file since: they had no sheet of the end of that day.
+    {"products": {"TK-1": "diesel", "TK-2": "diesel", "TK-8": "diesel", "TK-9": "petrol"}},
+    # A tank that has left it, and one that holds something else by now.
+    {"products": {"TK-1": "diesel"}},
+    {"products": {"TK-1": "petrol", "TK-2": "petrol"}},
+    {"products": {}},
+]
+
+
+@pytest.mark.parametrize("site", NOT_OF_THE_DAY)
+@pytest.mark.parametrize(
+    "other",
+    [
+        {},
+        {"owners": {"TK-1": "somebody", "TK-9": "somebody"}},
+        {"closing_age_s": 1.0},
+        {"tolerance": BalanceTolerance(0.5, 3.0)},
+        {"measures": {"diesel": "mass"}},
+        {"zone": "UTC"},
+    ],
+    ids=lambda other: next(iter(other), "as it was"),
+)
+def test_what_the_site_file_says_by_now_is_not_of_a_day_that_is_closed(
+    site: dict[str, Any], other: dict[str, Any]
+) -> None:
+    """A gateway that is started on its ledger with other tanks looks again at days that were closed."""
+    sheets = [gauging("TK-1", FIRST.end - MINUTE, 500.0), gauging("TK-2", FIRST.end - MINUTE, 200.0)]
+    first = closed(PLAN, FIRST, sheets)
+    assert (first.quality, balance(first).tanks) == (Quality.GOOD, (2, 2))
+    now = plan(**other)
+    later = FIRST.end + timedelta(days=3)
+    assert close_day(now, FIRST, books_of(sheets, closes=[first], **site), later) is None
+    # What does belong to it makes a revision, of the same tanks and as good as before.
+    late = amount(1, AmountKind.DISPATCH, 32.0, FIRST.begin + HOUR, entered=later)
+    second = closed(now, FIRST, sheets, closes=[first], amounts=[late], **site)
+    assert (second.revision, second.quality, balance(second).tanks) == (2, Quality.GOOD, (2, 2))
+    assert second.tanks == first.tanks
+    assert (second.time_zone, balance(second).measure) == (first.time_zone, "gsv")
+    assert second.why.startswith("diesel by GSV: dispatches 32.000 m3, before 0.000 m3")
+
+
+def test_a_tank_without_a_sheet_stays_without_and_one_with_a_late_sheet_comes_in() -> None:
+    one, other = gauging("TK-1", FIRST.end, 500.0), gauging("TK-2", FIRST.end, 200.0)
+    first = closed(PLAN, FIRST, [one], products={"TK-1": "diesel", "TK-2": "diesel"})
+    assert balance(first).tanks == (1, 2)
+    # Gone from the site file, it is left out of that day as before: 1 of 2, not 1 of 1.
+    assert close_day(PLAN, FIRST, books_of([one], closes=[first], products={"TK-1": "diesel"}), FIRST.end) is None
+    second = closed(PLAN, FIRST, [one, other], closes=[first])
+    assert (balance(second).tanks, balance(second).physical.value) == ((2, 2), 700.0)

@@ -20,6 +20,8 @@ PATHS = [
     "/metrics",
     "/api/1/changes",
     "/api/1/people",
+    "/api/1/site-file",
+    "/api/1/site-file/check",
     "/API/1/session",
     "/health/",
     "/page",

@@ -382,9 +382,9 @@ async def test_names_of_open_invitations_are_nobody_elses(gate: Gate) -> None:
     code = await gate.invited("operator", "anna")
     free = await gate.invited("administrator")
     for name in ("Anna", "аnna", "ANNA"):
-        answer = await gate.asked({"action": "people-invite", "role": "viewer", "name": name})
-        assert answer["code"] == 2
-        assert "looks like anna" in answer["lines"][0]
+        invited = await gate.asked({"action": "people-invite", "role": "viewer", "name": name})
+        assert invited["code"] == 2
+        assert "looks like anna" in invited["lines"][0]
     again = await gate.invited("technician", "anna")
     async with gate.client() as client:
         # Whoever has a free code is neither her, nor somebody whom her code would then take over.

@@ -37,18 +37,22 @@ function Figures({ tanks, unchanged }) {
     ${others.map((each) => html`<p key=${each.tank}><strong>${each.tank}</strong> ${word(`site.tank.${each.state}`)}${each.note && `: ${each.note}`}</p>`)}
     ${compared.length > 0 &&
     html`<div class="wide" tabindex="0" role="group" aria-label=${said("site.figures")}><table>
-      <thead><tr><th scope="col">${said("site.tank")}</th><th scope="col">${said("site.figure")}</th><th scope="col" class="number">${said("site.now")}</th><th scope="col" class="number">${said("site.then")}</th><th scope="col" class="number">${said("site.difference")}</th></tr></thead>
-      <tbody>${compared.map((each) => each.figures.map((figure, row) => html`<${FigureRow} key=${`${each.tank} ${figure.name}`} tank=${row === 0 ? each : null} figure=${figure} />`))}</tbody>
+      <thead><tr><th scope="col">${said("site.figure")}</th><th scope="col" class="number">${said("site.now")}</th><th scope="col" class="number">${said("site.then")}</th><th scope="col" class="number">${said("site.difference")}</th></tr></thead>
+      ${compared.map(
+        (each) => html`<tbody key=${each.tank}>
+          <tr><th scope="rowgroup" colspan="4">${each.tank}</th></tr>
+          ${each.figures.map((figure) => html`<${FigureRow} key=${figure.name} figure=${figure} />`)}
+        </tbody>`,
+      )}
     </table></div>`}`;
 }
 
-function FigureRow({ tank, figure }) {
+function FigureRow({ figure }) {
   const { name, before, after, difference } = figure;
   const unit = DIMENSIONS[before.unit];
   const moved = difference !== 0 || before.quality !== after.quality;
   return html`<tr class=${moved ? "moved" : ""}>
-    ${tank && html`<th scope="rowgroup" rowspan=${tank.figures.length}>${tank.tank}</th>`}
-    <td>${word(`figure.${name}`)}</td>
+    <th scope="row">${word(`figure.${name}`)}</th>
     <td class="number"><${Side} state=${before} /></td>
     <td class="number"><${Side} state=${after} /></td>
     <td class="number">${difference === null ? html`<span class="quiet">${word("site.no_difference")}</span>` : difference === 0 ? word("site.same") : `${difference > 0 ? "+" : ""}${text(difference, unit)}`}</td>

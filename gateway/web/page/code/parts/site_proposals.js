@@ -43,7 +43,7 @@ function Waiting({ proposal, page, reload }) {
     ${isOwn && html`<p class="small">${said("site.own")}</p>`}
     <div class="buttons">
       ${!whole && html`<button type="button" class="chief" aria-disabled=${busy ? "true" : undefined} onClick=${look}>${said(busy ? "site.checking" : "site.look")}</button>`}
-      ${whole?.check.well && !isOwn && proposal.fits && page.may_write && html`<${ActButton} action=${PERMIT} kind="chief" label=${said("site.approve.open")} spec=${() => approval(proposal, page.cautions, reload)} />`}
+      ${whole?.check.well && !isOwn && proposal.fits && page.may_write && html`<${ActButton} action=${PERMIT} kind="chief" label=${said("site.approve.open")} spec=${() => approval(proposal, reload)} />`}
       <${ActButton} action=${PERMIT} label=${said(isOwn ? "site.take_back" : "site.decline.open")} spec=${() => refusal(proposal, reload)} />
     </div>
   </article>`;
@@ -70,7 +70,7 @@ function Kept({ version, page, reload }) {
     ${wrong.length > 0 && html`<p class="wrong" role="alert">${wrong.join("; ")}</p>`}
     <div class="buttons">
       ${text === null && html`<button type="button" onClick=${look}>${said("site.compare")}<span class="unseen"> ${version.number}</span></button>`}
-      ${!isSame && page.may_write && html`<${ActButton} action=${PERMIT} label=${said("site.back.open")} about=${String(version.number)} spec=${() => wayBack({ ...version, kept_at: full(version.kept_at) }, page.cautions, reload)} />`}
+      ${!isSame && page.may_write && html`<${ActButton} action=${PERMIT} label=${said("site.back.open")} about=${String(version.number)} spec=${() => wayBack({ ...version, kept_at: full(version.kept_at) }, reload)} />`}
     </div>
   </article>`;
 }

@@ -6,7 +6,7 @@ import { useWords, word } from "../words.js";
 import { useOnce } from "./once.js";
 import { LONGEST_MS } from "./site_acts.js";
 import { Mistakes } from "./site_check.js";
-import { draft } from "./site_text.js";
+import { begun, draft } from "./site_text.js";
 
 const NAME = "tk.csv";
 
@@ -26,7 +26,7 @@ export function SiteTable({ page, tanks }) {
   };
   const look = () => once(async () => tell(await post("/api/1/site-file/table", { tank, ...file }, { longestMs: LONGEST_MS })));
   const put = () => {
-    const before = draft.value ?? { text: page.on_disk.text, basedOn: page.on_disk.sha256, before: page.on_disk.text, tables: {} };
+    const before = draft.value ?? begun(page);
     draft.set({ ...before, tables: { ...before.tables, [file.name]: file.text } });
   };
   return html`<section aria-labelledby="site-table">

@@ -8,13 +8,21 @@ import { useOnce } from "./once.js";
 import { LONGEST_MS, PERMIT, proposal } from "./site_acts.js";
 import { Check, Difference } from "./site_check.js";
 
-/** What was written and not proposed outlives a look at another view: {text, basedOn, before, tables}. */
+/** What was written and not proposed outlives a look at another view; see `begun`. */
 export const draft = new Shared(null);
 
-/** `text` of the disk as it was when writing on it was begun; where there is no draft it is the disk's. */
+/** Writing is begun on what lies on the disk: {text, before, hasReturns, basedOn, tables}. A text area knows one end of lines. */
+export function begun(page) {
+  const text = page.on_disk.text.replaceAll("\r\n", "\n");
+  return { text, before: text, hasReturns: text !== page.on_disk.text, basedOn: page.on_disk.sha256, tables: {} };
+}
+
+/** As the gateway gets it: lines end as they did. */
+const sent = ({ text, hasReturns, tables }) => ({ text: hasReturns ? text.replaceAll("\n", "\r\n") : text, tables });
+
 export function SiteText({ page, reload }) {
   const word = useWords();
-  const written = useShared(draft) ?? { text: page.on_disk.text, basedOn: page.on_disk.sha256, before: page.on_disk.text, tables: {} };
+  const written = useShared(draft) ?? begun(page);
   const area = useRef(null);
   const [told, tell] = useState(null);
   const [wrong, once, busy] = useOnce();
@@ -22,11 +30,10 @@ export function SiteText({ page, reload }) {
   const isOther = written.basedOn !== page.on_disk.sha256;
   const isWritten = written.text !== written.before || Object.keys(written.tables).length > 0;
   // What was told of another text is not told of this one.
-  const check = told !== null && told.text === written.text && told.tables === written.tables ? told.check : null;
+  const check = told !== null && told.text === written.text && told.names === named(written) ? told.check : null;
   const look = () =>
     once(async () => {
-      const { text, tables } = written;
-      tell({ text, tables, check: await post("/api/1/site-file/check", { text, tables }, { longestMs: LONGEST_MS }) });
+      tell({ text: written.text, names: named(written), check: await post("/api/1/site-file/check", sent(written), { longestMs: LONGEST_MS }) });
     });
   const anew = () => {
     draft.set(null);
@@ -38,7 +45,7 @@ export function SiteText({ page, reload }) {
   };
   const taken = async (event) => {
     const [file] = event.target.files;
-    if (file) set({ text: await file.text() });
+    if (file) set({ text: (await file.text()).replaceAll("\r\n", "\n") });
     // The same file, chosen again, may say something else by now.
     event.target.value = "";
   };
@@ -51,7 +58,7 @@ export function SiteText({ page, reload }) {
     <${NewTables} tables=${written.tables} set=${set} />
     <div class="buttons">
       <button type="button" class=${check?.well ? "" : "chief"} aria-disabled=${busy ? "true" : undefined} onClick=${look}>${word(busy ? "site.checking" : "site.check")}</button>
-      ${check?.well && isWritten && page.may_write && !isOther && html`<${ActButton} action=${PERMIT} kind="chief" label=${word("site.propose.open")} spec=${() => proposal({ text: written.text, tables: written.tables, based_on: written.basedOn }, page.cautions, proposed)} />`}
+      ${check?.well && isWritten && page.may_write && !isOther && html`<${ActButton} action=${PERMIT} kind="chief" label=${word("site.propose.open")} spec=${() => proposal({ ...sent(written), based_on: written.basedOn }, proposed)} />`}
       ${isWritten && html`<button type="button" onClick=${anew}>${word("site.anew")}</button>`}
     </div>
     ${wrong.length > 0 && html`<div class="wrong" role="alert">${wrong.map((each) => html`<p key=${each}>${each}</p>`)}</div>`}
@@ -59,6 +66,8 @@ export function SiteText({ page, reload }) {
     ${written.text !== written.before && html`<h3>${word("site.compare")}</h3><${Settled} text=${written.text}>${(text) => html`<${Difference} before=${written.before} after=${text} />`}<//>`}
   </section>`;
 }
+
+const named = ({ tables }) => JSON.stringify(tables);
 
 /** The text is the browser's own while somebody writes in it. */
 function Area({ area, text, change }) {

@@ -33,18 +33,23 @@ export function TankRow({ tag, fixed, trend, grouped = false }) {
       ${part("level", row.level)} ${part("temperature", row.temperature)}
       ${part(amount[0], amount[1], {}, amount[0] === "gsv" && reference ? word("figure.at", { temperature: referenceText(reference.value) }) : "")}
       ${part("room", row.room, { down: true })} ${part("pumpable", row.pumpable, { down: true })}
+      <${Still} row=${row} live=${live} />
     </div>
     <${Course} row=${row} live=${live} />
     ${row.quality !== "Good" && row.reasons?.length > 0 && html`<p class="small why">${row.reasons.map(reasonText).join("; ")}</p>`}
   </li>`;
 }
 
-/** Where it is going: rate, and the next limit by the clock. Where it rests, whether it does. */
+/** Is a quiet tank moving? Nothing of one that moves, or of which nothing is known. */
+function Still({ row, live }) {
+  const moves = row.motion === "filling" || row.motion === "emptying";
+  if (!live || moves || !row.still) return null;
+  return html`<span class=${`part still ${row.still.within ? "" : "fresh"}`}><span class="unit">${word("still.name")}</span> ${stillnessText(row, { short: true })}</span>`;
+}
+
+/** Where it is going: rate, and the next limit by the clock. Nothing where it rests. */
 function Course({ row, live }) {
-  if (!live) return null;
-  if (row.motion !== "filling" && row.motion !== "emptying") {
-    return row.still ? html`<p class=${`small ${row.still.within ? "quiet" : "fresh"}`}>${word("still.name")} ${stillnessText(row)}</p>` : null;
-  }
+  if (!live || (row.motion !== "filling" && row.motion !== "emptying")) return null;
   const next = nextLimit(row);
   const { rate } = row;
   // Which way is said in a word.

@@ -107,7 +107,7 @@ function options(uPlot, now, width, height, zone) {
     scales: { x: { time: true, range: () => [now.current.from, now.current.until] }, y: { range: () => now.current.scale } },
     axes: [
       { ...axis, size: Math.round(3.1 * rem), space: Math.round(3.2 * rem), values: clockTexts(zone) },
-      { ...axis, size: Math.round(4.75 * rem), values: (_, splits, __, ___, step) => axisTexts(splits, step) },
+      { ...axis, size: (_, texts) => wideEnough(texts, rem), values: (_, splits, __, ___, step) => axisTexts(splits, step) },
     ],
     series: [{}, line, { ...line, dash: [5, 4] }, bound, bound],
     bands: [{ series: [4, 3], fill: `${colour("lighter")}55` }],
@@ -146,6 +146,12 @@ function clockTexts(zone) {
       return isFirst ? `${text}\n${today}` : text;
     });
   };
+}
+
+/** For the longest number beside an axis: millions of gallons are longer than metres. */
+function wideEnough(texts, rem) {
+  const longest = Math.max(0, ...(texts ?? []).map((text) => text.length));
+  return Math.round(Math.max(4.75, 1.3 + 0.5 * longest) * rem);
 }
 
 /** Numbers of an axis with as many decimals as its steps have. */

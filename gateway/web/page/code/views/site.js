@@ -3,7 +3,7 @@ import { html } from "../html.js";
 import { way } from "../go.js";
 import { useSite } from "../live.js";
 import { AsOf, useDocument } from "../parts/document.js";
-import { PERMIT } from "../parts/site_acts.js";
+import { PERMIT, cautions } from "../parts/site_acts.js";
 import { Difference } from "../parts/site_check.js";
 import { Proposals, Versions } from "../parts/site_proposals.js";
 import { SiteTable } from "../parts/site_table.js";
@@ -12,7 +12,7 @@ import { useSession } from "../session.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
 
-const AGAIN_MS = 10_000;
+const AGAIN_MS = 30_000;
 
 export function SiteView() {
   const word = useWords();
@@ -34,7 +34,7 @@ function Desk() {
     <${AsOf} told=${told} />
     ${page && html`<${InForce} page=${page} />`}
     ${page && html`<${Proposals} page=${page} reload=${told.reload} />`}
-    ${page && html`<ul class="cautions">${page.cautions.map((each) => html`<li key=${each}>⚠ ${each}</li>`)}</ul>`}
+    ${page && html`<ul class="cautions">${cautions().map((each) => html`<li key=${each}>⚠ ${each}</li>`)}</ul>`}
     ${page && page.on_disk.text !== null && html`<${SiteText} page=${page} reload=${told.reload} />`}
     ${page && page.on_disk.text !== null && html`<${SiteTable} page=${page} tanks=${Object.keys(site?.tanks ?? {})} />`}
     ${page && html`<${Beside} page=${page} />`}
