@@ -57,7 +57,7 @@ async def _round(tanks: int, clients: int, seconds: float) -> dict[str, Any]:
         feeding = asyncio.create_task(_feed(made, names))
         await asyncio.sleep(3.0)
         readers = [await _reader(plan.port, tanks, seconds) for _ in range(clients)]
-        while not all(await asyncio.gather(*(each.stdout.readline() for each in readers if each.stdout))):  # noqa: ASYNC110
+        while not all(await asyncio.gather(*(each.stdout.readline() for each in readers if each.stdout))):
             raise RuntimeError("a client ended early")
         server = _server_process()
         own_s, server_s, begun_s = time.process_time(), _processor_s(server), time.monotonic()
@@ -92,7 +92,7 @@ async def _feed(made: OpcuaDelivery, names: Sequence[str]) -> None:
 
 
 def _sheet(name: str, number: int) -> TankRecord:
-    value = good(number + random.random())  # noqa: S311
+    value = good(number + random.random())
     made = sheet(name, number)
     return made._replace(inventory=made.inventory._replace(figures=Figures(*[value] * len(Figures._fields))))
 
