@@ -890,3 +890,19 @@ async def test_who_may_still_ask_for_what_waits_for_a_second_person(works: Works
         assert not may_still_ask(access, "anna@works", dip)
         works.use(name="other")
         assert not may_still_ask(access, "anna@works", dip)
+
+
+@pytest.mark.parametrize("path", [ABOUT, "/keys", "/token"])
+async def test_a_document_that_is_right_and_too_large_is_left_unread(works: Works, path: str) -> None:
+    right = works.peer.answer
+
+    async def padded(method: str, target: str, headers: dict[str, str], body: bytes) -> Answered:
+        found = await right(method, target, headers, body)
+        return found._replace(body=found.body + b" " * LARGEST_DOCUMENT) if target.endswith(path) else found
+
+    works.peer.answer = padded  # type: ignore[method-assign]
+    async with works.browser() as anna:
+        answer = await anna.post("/api/1/go-to-provider", json={})
+        if path != ABOUT:
+            answer = await works.back(anna, works.peer.authorize(answer.json()["address"]))
+        assert f"more than {LARGEST_DOCUMENT} bytes" in said(answer, 503)
