@@ -304,7 +304,7 @@ def test_what_came_late_is_entered_and_taken_back_and_a_day_has_another_revision
     eventually(lambda: _revisions(site, late) == [1, 2], "it has another revision")
     page.open(f"#/stock/day/{late}")
     page.says(f"Day {late}, revision 2 of 2")
-    page.says(re.compile("Why this revision: .*dispatches 1.250 m³, before 0.000 m³"))
+    page.says(re.compile("Why this revision: .*dispatches 1.250 m3, before 0.000 m3"))
     # Of the other nothing differs: it is not closed again, and that is said before anything is done.
     page.go(f"#/stock/day/{day}")
     page.find("button", "Close the day again").click()
