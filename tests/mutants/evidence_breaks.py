@@ -39,8 +39,8 @@ EVIDENCE_BREAKS: tuple[Break, ...] = (
     Break(
         "a minute with a Bad value counts as Uncertain",
         GOOD_TIME,
-        "            counts[each] += 1\n",
-        "            counts[min(each, 1)] += 1\n",
+        "                counts[name][each] += 1\n",
+        "                counts[name][min(each, 1)] += 1\n",
         OF_EVIDENCE,
     ),
     Break(
