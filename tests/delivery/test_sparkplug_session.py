@@ -9,8 +9,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gateway.backoff import Backoff
+from gateway.delivery.sparkplug.aliases import Aliases
 from gateway.delivery.sparkplug.commands import Asked, read_birth_boot, read_command, read_death
-from gateway.delivery.sparkplug.encoding import Aliases, death
+from gateway.delivery.sparkplug.encoding import death
 from gateway.delivery.sparkplug.host import PrimaryHost
 from gateway.delivery.sparkplug.names import FIGURES, NAMES, TANK_METRICS, Topics, forbidden
 from gateway.delivery.sparkplug.node_metrics import node_metrics
