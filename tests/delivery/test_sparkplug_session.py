@@ -256,3 +256,14 @@ def test_names_that_no_topic_may_have_are_found(text: str) -> None:
 
 def test_figures_stand_in_the_order_of_the_sheet() -> None:
     assert [each.name.removeprefix("figures/") for each in FIGURES] == list(figures()._fields)
+
+
+def test_a_message_that_could_not_be_sent_leaves_no_gap() -> None:
+    play = Play()
+    play.born()
+    play.tank(record("TK-1", 1))
+    play.session.past(KeptRecord(1, record("TK-1", 0), None), 1)
+    play.session.take_back()
+    play.tank(record("TK-1", 2))
+    assert play.session.number == 3
+    assert play.watching.broken == []
