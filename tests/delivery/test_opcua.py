@@ -3,6 +3,8 @@
 import asyncio
 import gc
 import os
+import re
+import shlex
 import signal
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
@@ -25,6 +27,7 @@ from tests.support.records import bad
 _LEVEL, _GSV = node("TK-1/level"), node("TK-1/gsv")
 
 
+ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 
@@ -114,6 +117,52 @@ async def test_a_stranger_reads_values_with_status_and_time(served: Served) -> N
     cautions = await values(client, node("tanks/cautions"))
     assert "Not for control" in str(cautions[0][0])
     assert "Not for custody transfer" in str(cautions[0][0])
+
+
+async def test_the_program_of_the_guide_reads_as_it_says(served: Served, tmp_path: Path) -> None:
+    """deploy/opcua.md, word for word, at another port."""
+    text = (ROOT / "deploy" / "opcua.md").read_text("utf-8")
+    (program,) = re.findall(r"```js\n(.*?)```", text, re.DOTALL)
+    (command,) = re.findall(r"```sh\nnode (.*?)\n```", text)
+    (tmp_path / "read.js").write_text(program)
+    script, _, *nodes = shlex.split(command.replace("TK-101", "TK-1"))
+    told = sheet("TK-1", 9, level=good(4.25))
+    served.yard.made.offer(told)
+    await shown(served.peer, node("TK-1/level"), (4.25, "Good"))
+    process = await asyncio.create_subprocess_exec(
+        "node",
+        str(tmp_path / script),
+        served.yard.url,
+        *nodes,
+        stdout=asyncio.subprocess.PIPE,
+        env={**os.environ, "NODE_PATH": str(ROOT / ".venv" / "node" / "node_modules")},
+    )
+    out, _ = await process.communicate()
+    lines = [each for each in out.decode().splitlines() if each.startswith("ns=2")]
+    at = told.inventory.instant.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    assert [each.rsplit(" ", 1)[0] for each in lines] == [
+        "ns=2;s=TK-1/level 4.25 Good",
+        "ns=2;s=TK-1/quality Good Good",
+        "ns=2;s=TK-1/simulated false Good",
+    ]
+    assert abs(datetime.fromisoformat(lines[0].rsplit(" ", 1)[1]) - datetime.fromisoformat(at)) < timedelta(seconds=1)
+
+
+async def test_what_is_offered_is_delivered_lost_or_waiting(served: Served) -> None:
+    made, _ = served
+    await made.told()
+
+    def sums() -> int:
+        status = made.made.status()
+        return status.delivered + status.lost + status.waiting
+
+    before = sums()
+    for number in range(50):
+        made.made.offer(sheet(f"TK-{number % 8 + 1}", number, level=good(1.0)))
+        assert sums() == before + number + 1
+    await made.told()
+    assert sums() == before + 50
+    assert made.made.status().oldest_waiting_s is None
 
 
 async def test_nothing_can_be_written_or_called(served: Served) -> None:

@@ -4,7 +4,10 @@ Node ids are texts made of tag and key (`TK-1/gsv`), so that they stay what they
 and go. Nodes are made as asyncua keeps them, without its services, which take many times as long for the same.
 """
 
+import asyncio
+import gc
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cache
 from typing import Any
 
 from asyncua import ua
@@ -58,6 +61,7 @@ def node_id(text: str) -> ua.NodeId:
     return ua.NodeId(text, NAMESPACE_INDEX)
 
 
+@cache
 def _std(number: int) -> ua.NodeId:
     return ua.NodeId(number)
 
@@ -117,11 +121,16 @@ class Space:
     async def set_tanks(self, places: Iterable[Mapping[str, Any]]) -> None:
         """These and no others. Who subscribed to one that goes is told that its nodes are no more."""
         wanted = {place["tank"]: place for place in places}
+        gc.disable()
         for name in [name for name, nodes in self.tanks.items() if wanted.get(name) != nodes.place]:
             await self._remove(name)
         for name, place in wanted.items():
             if name not in self.tanks:
                 self._make(name, place)
+                await asyncio.sleep(0)
+        # What is made now stays: to look through it again and again would hold up everybody.
+        gc.freeze()
+        gc.enable()
 
     def knows(self, identifier: ua.NodeId) -> bool:
         return identifier in self._space
@@ -244,13 +253,13 @@ class Space:
     def _valued(self, node: NodeData, data_type: int, level: int) -> AttributeValue:
         historizing = level != _READ
         attributes = node.attributes
-        attributes[_A.DataType] = _fixed(_std(data_type), ua.VariantType.NodeId)
-        attributes[_A.ValueRank] = _fixed(-1, ua.VariantType.Int32)
-        attributes[_A.ArrayDimensions] = AttributeValue(ua.DataValue(_NULL))
-        attributes[_A.AccessLevel] = _fixed(level, ua.VariantType.Byte)
-        attributes[_A.UserAccessLevel] = _fixed(level, ua.VariantType.Byte)
-        attributes[_A.MinimumSamplingInterval] = _fixed(0.0, ua.VariantType.Double)
-        attributes[_A.Historizing] = _fixed(historizing, ua.VariantType.Boolean)
+        attributes[_A.DataType] = _shared(_std(data_type), ua.VariantType.NodeId)
+        attributes[_A.ValueRank] = _shared(-1, ua.VariantType.Int32)
+        attributes[_A.ArrayDimensions] = _shared(None, ua.VariantType.Null)
+        attributes[_A.AccessLevel] = _shared(level, ua.VariantType.Byte)
+        attributes[_A.UserAccessLevel] = _shared(level, ua.VariantType.Byte)
+        attributes[_A.MinimumSamplingInterval] = _shared(0.0, ua.VariantType.Double)
+        attributes[_A.Historizing] = _shared(historizing, ua.VariantType.Boolean)
         value = attributes[_A.Value] = AttributeValue(ua.DataValue(_NULL))
         return value
 
@@ -287,15 +296,15 @@ class Space:
         node = NodeData(own)
         node.attributes = {
             _A.NodeId: _fixed(own, ua.VariantType.NodeId),
-            _A.NodeClass: _fixed(node_class, ua.VariantType.Int32),
+            _A.NodeClass: _shared(node_class, ua.VariantType.Int32),
             _A.BrowseName: _fixed(qualified, ua.VariantType.QualifiedName),
             _A.DisplayName: _fixed(shown, ua.VariantType.LocalizedText),
-            _A.Description: _fixed(ua.LocalizedText(description), ua.VariantType.LocalizedText),
-            _A.WriteMask: _fixed(0, ua.VariantType.UInt32),
-            _A.UserWriteMask: _fixed(0, ua.VariantType.UInt32),
+            _A.Description: _text(description),
+            _A.WriteMask: _shared(0, ua.VariantType.UInt32),
+            _A.UserWriteMask: _shared(0, ua.VariantType.UInt32),
         }
         if node_class is ua.NodeClass.Object:
-            node.attributes[_A.EventNotifier] = _fixed(1, ua.VariantType.Byte)
+            node.attributes[_A.EventNotifier] = _shared(1, ua.VariantType.Byte)
         elif node_class is ua.NodeClass.ObjectType:
             node.attributes[_A.IsAbstract] = _fixed(False, ua.VariantType.Boolean)
         self._space[own] = node
@@ -373,6 +382,17 @@ async def _put(place: AttributeValue, value: ua.DataValue) -> None:
             await callback(handle, value)
 
 
+@cache
+def _shared(value: Any, kind: ua.VariantType) -> AttributeValue:
+    """Of all nodes that have it: nothing ever changes it, so that it tells nobody anything."""
+    return _fixed(value, kind)
+
+
+@cache
+def _text(text: str) -> AttributeValue:
+    return _fixed(ua.LocalizedText(text), ua.VariantType.LocalizedText)
+
+
 def _fixed(value: Any, kind: ua.VariantType) -> AttributeValue:
     return AttributeValue(ua.DataValue(ua.Variant(value, kind)))
 
@@ -395,13 +415,12 @@ def _reference(
     title: ua.LocalizedText,
     definition: ua.NodeId | None,
 ) -> ua.ReferenceDescription:
-    made = ua.ReferenceDescription()
-    made.ReferenceTypeId = _std(kind)
-    made.IsForward = forward
-    made.NodeId = target
-    made.NodeClass = target_class
-    made.BrowseName = name
-    made.DisplayName = title
-    if definition is not None:
-        made.TypeDefinition = definition
-    return made
+    return ua.ReferenceDescription(
+        ReferenceTypeId=_std(kind),
+        IsForward=forward,
+        NodeId=target,
+        BrowseName=name,
+        DisplayName=title,
+        NodeClass=target_class,
+        TypeDefinition=_std(_Ids.Null) if definition is None else definition,
+    )
