@@ -110,6 +110,11 @@ async def test_more_connections_than_may_be(beset: Beset) -> None:
         assert sentences
         assert set(sentences) <= {f"{_SESSIONS} are connected already, as many as may", ""}
         await still_reads(beset)
+        # Those that have a place and never sign in give it to one that does.
+        await asyncio.sleep(2.1)
+        async with stranger(beset) as client:
+            assert (await client.get_node(_LEVEL).read_data_value()).StatusCode.is_good()
+        await still_reads(beset)
     finally:
         for _, writer in held:
             writer.close()
