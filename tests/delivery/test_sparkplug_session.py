@@ -115,7 +115,7 @@ def test_no_two_metrics_of_a_tank_are_called_alike_and_all_stand_in_its_birth() 
     metrics = tank_metrics(record("TK-1", 1))
     assert [metric.definition.name for metric in metrics] == list(TANK_METRICS)
     assert len({name.lower() for name in TANK_METRICS}) == len(TANK_METRICS)
-    assert set(NAMES.values()) == set(TANK_METRICS)
+    assert set(NAMES.values()) == {*TANK_METRICS, "event"}
     assert NAMES["gsv"] == "figures/gsv"
     assert NAMES["alarms.high_high"] == "alarms/high_high"
 

@@ -35,6 +35,7 @@ from tests.mutants.register_breaks import REGISTER_BREAKS
 from tests.mutants.report_breaks import REPORT_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.site_file_breaks import SITE_FILE_BREAKS
+from tests.mutants.sparkplug_breaks import SPARKPLUG_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
@@ -65,6 +66,7 @@ BREAKS: tuple[Break, ...] = (
     *PAGE_ACT_BREAKS,
     *PAGE_ACCOUNT_BREAKS,
     *POSTGRESQL_BREAKS,
+    *SPARKPLUG_BREAKS,
     *KEEPING_ON_BREAKS,
     *PROCESS_BREAKS,
     *RECORD_BREAKS,

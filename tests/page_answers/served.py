@@ -16,8 +16,9 @@ from gateway.payload.writer import inventories_pieces
 from gateway.web.interface.part import Interface
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
-from tests.page_answers.gate import Gate, Persons, gate
+from tests.page_answers.gate import Gate, Persons
 from tests.page_answers.test_acts import ADMINISTRATOR
+from tests.site_desk.yard import yard as started
 
 __all__ = ["served"]
 
@@ -51,7 +52,7 @@ def served(folder: Path, **given: Any) -> Iterator[str]:
 
     async def serve() -> None:
         loops.append(asyncio.get_running_loop())
-        async with gate(folder, **given) as yard:
+        async with started(folder, **given) as yard:
             server = _server(yard)
             task = asyncio.create_task(server.run())
             try:

@@ -4,10 +4,11 @@ import asyncio
 import os
 import stat
 from pathlib import Path
-from typing import Any
 
 import pytest
 
+from gateway.process.running import Running
+from gateway.settings import SiteSettings
 from gateway.settings.reading.source_files import sha256_of
 from tests.site_desk.yard import ADA, BOB, TABLE, Yard, yard
 from tests.support.users import as_ordinary_user, folder_of_all
@@ -268,7 +269,7 @@ async def test_a_reload_waits_for_a_change_and_reads_what_came_of_it(
 
         monkeypatch.setattr(there.daemon, "take_over", refuses)
 
-        def reads() -> Any:
+        def reads() -> tuple[SiteSettings, Running]:
             read.append(there.text)
             return there._read()
 

@@ -199,6 +199,9 @@ class SparkplugDelivery:
             self._around.outbox,
             self._log,
             ignored=lambda: self._ignored,
+            ask_after_s=2.0 * self._plan.keepalive_s,
+            topic=self._topics.of("NCMD"),
+            came_round=self._around.came_round,
         )
         self._connected_s = self._monotonic()
         taking = asyncio.create_task(self._take(talk), name="history")
@@ -321,7 +324,7 @@ class SparkplugDelivery:
             talk.arrived(counts=self._reads)
             self._wake.set()
         else:
-            talk.reach.ping_sent(talk.session.number)
+            talk.asked(self._monotonic())
 
     def _heard(self, heard: Heard) -> None:
         talk = self._talk

@@ -287,7 +287,17 @@ class Access:
 
     def _open(self, key: str, invitations: Mapping[str, Invitation]) -> Invitation | None:
         invitation = invitations.get(key)
-        return None if invitation is None or invitation.until <= self.now else invitation
+        if invitation is None or invitation.until <= self.now or not self._still_invites(invitation.by):
+            return None
+        return invitation
+
+    def _still_invites(self, by: str) -> bool:
+        """Whether the site file still makes an administrator of the guest who made a code; anybody else does."""
+        guest, plan = self.people.guests.get(by), self.plan.provider
+        if guest is None:
+            return True
+        is_of_it = plan is not None and (guest.issuer, by.rpartition("@")[2]) == (plan.issuer, plan.name)
+        return is_of_it and plan is not None and Role.ADMINISTRATOR in {role for _, role in plan.roles}
 
     def _check_name(self, invitation: Invitation, name: str, invitations: Mapping[str, Invitation]) -> None:
         """Raises GatewayError."""

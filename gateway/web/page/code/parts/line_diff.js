@@ -2,7 +2,7 @@
 
 const CONTEXT = 3;
 /** So many lines on both sides that differ, and finding the fewest is not worth the wait. */
-const MOST = 3000;
+const MOST = 800;
 
 /**
  * Runs of lines: [{kind: "same" | "gone" | "come" | "skipped", text, before, after}], `before` and `after` the numbers

@@ -66,6 +66,9 @@ function Side({ state }) {
   return html`<span title=${why || undefined}>${state.value === null ? none : text(state.value, DIMENSIONS[state.unit])}</span> <span class="small quiet">${word(`quality.${state.quality}`)}</span>`;
 }
 
+/** More at once nobody reads, and a browser draws slowly. */
+const MOST_ROWS = 1500;
+
 /** `before` and `after`: texts. */
 export function Difference({ before, after }) {
   const said = useWords();
@@ -74,8 +77,9 @@ export function Difference({ before, after }) {
   return html`<div class="wide" tabindex="0" role="group" aria-label=${said("site.compare")}><table class="line-diff">
     <caption class="unseen">${said("site.compare")}</caption>
     <thead class="unseen"><tr><th scope="col">${said("site.line_before")}</th><th scope="col">${said("site.line_after")}</th><th scope="col">${said("site.kind")}</th><th scope="col">${said("site.text")}</th></tr></thead>
-    <tbody>${rows.map((row, number) => html`<${DiffRow} key=${number} row=${row} />`)}</tbody>
-  </table></div>`;
+    <tbody>${rows.slice(0, MOST_ROWS).map((row, number) => html`<${DiffRow} key=${number} row=${row} />`)}</tbody>
+  </table></div>
+  ${rows.length > MOST_ROWS && html`<p>${said("site.more_lines", { count: rows.length - MOST_ROWS })}</p>`}`;
 }
 
 const SIGNS = { same: "", gone: "−", come: "+" };

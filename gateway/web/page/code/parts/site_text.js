@@ -11,10 +11,13 @@ import { Check, Difference } from "./site_check.js";
 /** What was written and not proposed outlives a look at another view; see `begun`. */
 export const draft = new Shared(null);
 
+/** One and the same, so that what was told of a text is told of it still. */
+const NO_TABLES = Object.freeze({});
+
 /** Writing is begun on what lies on the disk: {text, before, hasReturns, basedOn, tables}. A text area knows one end of lines. */
 export function begun(page) {
   const text = page.on_disk.text.replaceAll("\r\n", "\n");
-  return { text, before: text, hasReturns: text !== page.on_disk.text, basedOn: page.on_disk.sha256, tables: {} };
+  return { text, before: text, hasReturns: text !== page.on_disk.text, basedOn: page.on_disk.sha256, tables: NO_TABLES };
 }
 
 /** As the gateway gets it: lines end as they did. */
@@ -30,10 +33,10 @@ export function SiteText({ page, reload }) {
   const isOther = written.basedOn !== page.on_disk.sha256;
   const isWritten = written.text !== written.before || Object.keys(written.tables).length > 0;
   // What was told of another text is not told of this one.
-  const check = told !== null && told.text === written.text && told.names === named(written) ? told.check : null;
+  const check = told !== null && told.text === written.text && told.tables === written.tables ? told.check : null;
   const look = () =>
     once(async () => {
-      tell({ text: written.text, names: named(written), check: await post("/api/1/site-file/check", sent(written), { longestMs: LONGEST_MS }) });
+      tell({ text: written.text, tables: written.tables, check: await post("/api/1/site-file/check", sent(written), { longestMs: LONGEST_MS }) });
     });
   const anew = () => {
     draft.set(null);
@@ -66,8 +69,6 @@ export function SiteText({ page, reload }) {
     ${written.text !== written.before && html`<h3>${word("site.compare")}</h3><${Settled} text=${written.text}>${(text) => html`<${Difference} before=${written.before} after=${text} />`}<//>`}
   </section>`;
 }
-
-const named = ({ tables }) => JSON.stringify(tables);
 
 /** The text is the browser's own while somebody writes in it. */
 function Area({ area, text, change }) {
