@@ -6,9 +6,11 @@ One row for each, one column for each way. What one of them does not tell has an
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from gateway.delivery.opcua import names as opcua
 from gateway.delivery.postgresql.rows import FIGURE_COLUMNS
 from gateway.delivery.registers import names as registers
 from gateway.delivery.registers.layout import LIMITS, TANK_ALARMS
+from gateway.delivery.sparkplug import names as sparkplug
 from gateway.figures import FIGURE_DEFINITIONS
 
 __all__ = ["PLACES", "QUALITIES", "Named", "named"]
@@ -80,6 +82,12 @@ _STATES = (
     _State("rate", "Net rate into the tank", "m3/s", "state.rate", "tank_net_flow_cubic_metres_per_second"),
     _State("level_rate", "Rate of the level, upwards", "m/s", "state.level_rate"),
     _State("times", "Until the level comes to each limit", "s", "state.times", "tank_limit_seconds"),
+    _State("next_limit", "The limit that the level comes to first", "", "state.times[0].limit"),
+    _State("next_limit_at", "When it comes there, at the rate of now", "", "state.times[0].at"),
+    _State("reason", "Why the tank is no better", "", "figures.*.reason", "", "records.reason_text"),
+    _State("alarms", "How many alarms are not normal", "", "state.alarms"),
+    _State("unacknowledged", "Alarms that nobody has seen yet", "", "state.alarms[phase=unacknowledged]"),
+    _State("worst_alarm", "The first alarm that needs someone", "", "state.alarms[0].name"),
     *(
         _State(
             f"alarms.{kind}",
@@ -94,12 +102,14 @@ _STATES = (
     _State("transfer.number", "Transfer in force: number", "", "open_transfers[].number of /inventories"),
     _State("transfer.kind", "Transfer in force: kind", "", "open_transfers[].kind"),
     _State("transfer.phase", "Transfer in force: phase", "", "open_transfers[].phase"),
+    _State("transfer.since", "Transfer in force: since when in this phase", "", "open_transfers[].since"),
+    _State("transfer.waits_for", "Transfer in force: why it cannot be closed", "", "open_transfers[].waits_for"),
     _State("events", "What happened", "", "…/events, webhook", "", "events"),
 )
 
 
-def named(others: Mapping[str, Mapping[str, str]]) -> list[Named]:
-    """All rows. `others`: by their places, the names of what this module does not know by itself."""
+def named() -> list[Named]:
+    """All rows."""
     rows = [
         Named(
             each.name,
@@ -117,10 +127,16 @@ def named(others: Mapping[str, Mapping[str, str]]) -> list[Named]:
         Named(each.key, each.title, each.unit, {"JSON": each.json, "Prometheus": each.prometheus, "SQL": each.sql})
         for each in _STATES
     ]
-    known = {"registers": registers.NAMES, **others}
-    return [_joined(row, known) for row in rows]
+    return [_joined(row) for row in rows]
 
 
-def _joined(row: Named, known: Mapping[str, Mapping[str, str]]) -> Named:
-    names = {**row.names, **{place: table.get(row.key, "") for place, table in known.items()}}
+_OTHERS: Mapping[str, Mapping[str, str]] = {
+    "Sparkplug": sparkplug.NAMES,
+    "OPC UA": opcua.NAMES,
+    "registers": registers.NAMES,
+}
+
+
+def _joined(row: Named) -> Named:
+    names = {**row.names, **{place: table.get(row.key, "") for place, table in _OTHERS.items()}}
     return row._replace(names={place: name for place, name in names.items() if name})

@@ -56,7 +56,8 @@ class Evidence:
 
     async def alarm_times(self, call: Call) -> Made:
         parts, now = self._parts, self._parts.now()
-        span = span_asked(parts.site().account, call.query, now, usual=_WEEK, longest=_MONTH)
+        asked = span_asked(parts.site().account, call.query, now, usual=_WEEK, longest=_MONTH)
+        span = asked._replace(begin=self._kept_from(asked))
         found = await parts.read(
             lambda connection: newest_events(connection, None, ns_of(span.begin), ns_of(span.until), None, _MOST_EVENTS)
         )
@@ -69,11 +70,19 @@ class Evidence:
                 "time": iso_time(now),
                 "simulated": parts.site().simulated,
                 **span.told,
+                "since_first_record": span.begin > asked.begin,
                 "complete": found.before is None and not found.unreadable and len(newest) == len(alarms),
                 "rates": rates._asdict(),
                 "alarms": [_alarm(each) for each in newest],
             }
         )
+
+    def _kept_from(self, asked: Span) -> datetime:
+        """What is older than the oldest entry of the ledger is told by none: it counts for no rate."""
+        ledger = self._parts.keeping.status()
+        if ledger is None or ledger.oldest_ns is None:
+            return asked.begin
+        return min(max(asked.begin, instant_of(ledger.oldest_ns / 1e9)), asked.until)
 
     async def good_time(self, _: Call) -> Made:
         parts = self._parts

@@ -68,12 +68,9 @@ class GatewayItself:
                 "simulated": settings.simulated,
                 "versions": {
                     "gateway": __version__,
-                    "python": platform.python_version(),
-                    "sqlite": sqlite3.sqlite_version,
-                    "tls": ssl.OPENSSL_VERSION,
-                    "system": platform.platform(terse=True),
                     "boot": snapshot.boot,
                     "started": iso_time(instant_of(snapshot.started_ns / 1e9)),
+                    **({} if call.person is None else _beneath()),
                 },
                 "writes": {
                     "can": False,
@@ -92,6 +89,16 @@ class GatewayItself:
                 "cautions": [MONITORING],
             }
         )
+
+
+def _beneath() -> dict[str, str]:
+    """What the gateway runs on: for those who have signed in, as who looks for a weakness asks for it too."""
+    return {
+        "python": platform.python_version(),
+        "sqlite": sqlite3.sqlite_version,
+        "tls": ssl.OPENSSL_VERSION,
+        "system": platform.platform(terse=True),
+    }
 
 
 def tls_files(settings: SiteSettings) -> Iterator[tuple[str, Path]]:

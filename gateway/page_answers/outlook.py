@@ -16,6 +16,7 @@ from gateway.ledger.account_papers import Span, in_span
 from gateway.page_answers.parts import Parts, made
 from gateway.payload.outside import outside
 from gateway.payload.plain import iso_time, reason_document
+from gateway.payload.told import reasons_in, sentence_documents
 from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.web.interface.contract import BusyError, Call, Made
 
@@ -39,7 +40,7 @@ class Outlook:
         closes: Mapping[str, DayClose] = {}
         trouble = ""
         try:
-            closes = await parts.read(lambda connection: _closes(connection, span))
+            closes = await parts.read(lambda connection: _closes(connection, span), is_fresh=False)
         except BusyError:
             raise
         except GatewayError as error:
@@ -48,7 +49,8 @@ class Outlook:
         sheets = {record.identity.tank: gauging_of(record) for record in parts.pipeline.records()}
         stock = stock_of(plan, sheets, parts.acting.products(None), now)
         at_work = {tank.plan.tank for tank in parts.pipeline.watched() if tank.binding.maintenance}
-        products = []
+        products: list[dict[str, Any]] = []
+        reasons: list[Reason] = []
         for line in stock.products:
             held = [sheets[tank] for tank in line.members if tank in sheets]
             measure = measure_of(plan, line.product, held, _before(closes, line.product))
@@ -61,6 +63,7 @@ class Outlook:
                 else (offtake(line.product, measure, closes, days), receipts(line.product, measure, closes, days))
             )
             unit = "kg" if measure in MASSES else "m3"
+            reasons += reasons_in([_figure(line, measure), _figure(line, "room"), there, off, came])
             products.append(
                 {
                     "product": line.product,
@@ -86,6 +89,7 @@ class Outlook:
                 "days": [day.name for day in days],
                 "closed": [day.name for day in days if day.name in closes],
                 "days_trouble": trouble,
+                "sentences": sentence_documents(reasons),
                 "products": products,
             }
         )

@@ -13,13 +13,17 @@ from typing import Any
 
 import pytest
 import structlog
+from hypothesis import given
+from hypothesis import strategies as st
 from pymodbus.client import AsyncModbusTcpClient
 
 from gateway.delivery.contract import Destination, Wants
 from gateway.delivery.destinations import takes_history
 from gateway.delivery.registers.document import map_csv
+from gateway.delivery.registers.image import RegisterImage
 from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.registers.room import Admission, Seat, admission, allowed
+from gateway.delivery.registers.server import Hooks, RegisterServer
 from gateway.records import Figure, Quality
 from tests.support.deliveries import until
 from tests.support.destinations import destination, running
@@ -204,6 +208,93 @@ async def test_what_is_no_modbus_ends_that_connection_with_a_sentence_and_no_oth
                 assert await good.asked(request(number, _BLOCK, 1)) == b"\x03\x02\x00\x01"
     told = [each["reason"] for each in logs if each["event"] == "delivery.registers_client"]
     assert told == ["closed: what it sends is no Modbus TCP"], "once, however often"
+
+
+class Pipe(asyncio.Transport):
+    """Takes what is written."""
+
+    def __init__(self) -> None:
+        super().__init__({"peername": ("192.0.2.7", 50_000)})
+        self.written = bytearray()
+
+    def write(self, data: Any) -> None:
+        self.written += data
+
+    def set_write_buffer_limits(self, high: int | None = None, low: int | None = None) -> None:
+        pass
+
+    def pause_reading(self) -> None:
+        pass
+
+    def resume_reading(self) -> None:
+        pass
+
+    def abort(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def _frames(data: bytes | bytearray) -> list[tuple[int, bytes]]:
+    """Transaction and message of each, where the bytes are nothing but whole frames."""
+    found, place = [], 0
+    while place < len(data):
+        transaction, protocol, length, _ = struct.unpack_from(">HHHB", data, place)
+        assert protocol == 0
+        message = bytes(data[place + 7 : place + 6 + length])
+        assert len(message) == length - 1
+        found.append((transaction, message))
+        place += 6 + length
+    return found
+
+
+_SOME_FRAME = st.builds(
+    lambda transaction, unit, message: struct.pack(">HHHB", transaction, 0, len(message) + 1, unit) + message,
+    st.integers(0, 65_535),
+    st.integers(0, 255),
+    st.one_of(
+        st.binary(min_size=1, max_size=20),
+        st.builds(
+            lambda function, address, count: struct.pack(">BHH", function, address, count),
+            st.integers(0, 255),
+            st.sampled_from((0, 39, _BLOCK, 2 * _BLOCK - 1, 65_535)) | st.integers(0, 65_535),
+            st.sampled_from((0, 1, 125, 126)) | st.integers(0, 65_535),
+        ),
+    ),
+)
+
+
+@given(st.lists(_SOME_FRAME, max_size=12), st.binary(max_size=300), st.randoms(use_true_random=False))
+def test_whatever_bytes_come_each_whole_request_has_one_answer_in_its_turn(
+    frames: list[bytes], rest: bytes, chance: random.Random
+) -> None:
+    async def main() -> bytes:
+        made = plan(port=1)
+        image = RegisterImage(dict(made.blocks), made.order)
+        server = RegisterServer(
+            made, Hooks(lambda first, count: image.read(first, count, 0), lambda *_: None, lambda: None)
+        )
+        connection, pipe = server.callback_new_connection(), Pipe()
+        connection.connection_made(pipe)
+        data = b"".join(frames) + rest
+        while data:
+            size = chance.randint(1, 60)
+            connection.data_received(data[:size])
+            data = data[size:]
+            if chance.random() < 0.5:
+                await asyncio.sleep(0)
+        await until(lambda: len(_frames(pipe.written)) >= len(frames))
+        server.end()
+        return bytes(pipe.written)
+
+    answers = _frames(asyncio.run(main()))
+    for frame, (transaction, message) in zip(frames, answers, strict=False):
+        asked, function = int.from_bytes(frame[:2], "big"), frame[7]
+        assert transaction == asked
+        assert message[0] & 0x7F == function & 0x7F
+        assert message[0] & 0x80 or (function in (3, 4) and message[1] == len(message) - 2)
+        assert not message[0] & 0x80 or (len(message) == 2 and message[1] in (1, 2, 3, 0x0B))
 
 
 async def test_a_request_before_the_end_of_what_is_sent_is_answered() -> None:

@@ -5,7 +5,8 @@ agree on every figure: whether there is a number, which, and how good it is.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any
 
 import orjson
@@ -16,10 +17,16 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from gateway.delivery.figure_names import named
 from gateway.delivery.metrics import Metrics
+from gateway.delivery.opcua import names as opcua
 from gateway.delivery.postgresql.rows import RECORD_COLUMNS, record_row
+from gateway.delivery.registers import names as registers
 from gateway.delivery.registers.document import map_csv
 from gateway.delivery.registers.image import RegisterImage
 from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug import names as sparkplug
+from gateway.delivery.sparkplug.aliases import Aliases
+from gateway.delivery.sparkplug.encoding import birth
+from gateway.delivery.sparkplug.tank_metrics import tank_metrics
 from gateway.figures import FIGURE_DEFINITIONS, tank_quality
 from gateway.history import KeptRecord
 from gateway.payload.writer import inventory_json
@@ -27,13 +34,18 @@ from gateway.records import Figure, Figures, LevelState, Quality, Reason, Reason
 from gateway.states import LimitState, RoofZone
 from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Motion, Priority, TankState
+from tests.support.opcua_peer import peer
+from tests.support.opcua_yard import node, plan_for, sheet, yard
 from tests.support.records import NOON, record, snapshot
 from tests.support.register_map import RegisterMap
+from tests.support.sparkplug_wire import decoded
 
 Told = tuple[float | None, str]
 """A number or none, and Good, Uncertain or Bad."""
 
-ROWS = {row.key: row for row in named({})}
+PLAN = RegistersPlan("127.0.0.1", 5502, (("TK-1", 1),), "BADC")
+MAP = RegisterMap(map_csv(PLAN))
+ROWS = {row.key: row for row in named()}
 _UNCERTAIN, _BAD = Reason(ReasonCode.STALE, "old"), Reason(ReasonCode.NO_ANSWER, "no answer")
 _NOT_FITTED = Reason(ReasonCode.NOT_APPLICABLE, "not fitted on this tank")
 
@@ -54,16 +66,21 @@ class Moment:
         text = Metrics(lambda: site).render().decode()
         self.samples = [each for family in text_string_to_metric_families(text) for each in family.samples]
         self.sql = dict(zip(RECORD_COLUMNS, record_row(KeptRecord(1, sheet, None)), strict=True))
-        plan = RegistersPlan("127.0.0.1", 5502, (("TK-1", 1),), "BADC")
-        image, known = RegisterImage({"TK-1": 1}, plan.order), RegisterMap(map_csv(plan))
+        image = RegisterImage({"TK-1": 1}, PLAN.order)
         image.take(sheet, 0)
         data = b"".join(image.read(320 + first, 80, 0) or b"" for first in range(0, 320, 80))
-        self.registers = known.numbers("TK-1", data, 320)
+        self.registers = MAP.numbers("TK-1", data, 320)
+        told = birth("TK-1", tank_metrics(sheet), Aliases(), 1, 1, simulated=sheet.inventory.simulated)
+        self.metrics = {each["name"]: each for each in decoded(told)["metrics"]}
 
     def sample(self, name: str, **labels: str) -> float | None:
         found = [each.value for each in self.samples if each.name == name and labels.items() <= each.labels.items()]
         assert len(found) <= 1
         return found[0] if found else None
+
+    @property
+    def readers(self) -> "tuple[Callable[[str], Told], ...]":
+        return self.by_json, self.by_prometheus, self.by_sql, self.by_sparkplug, self.by_registers
 
     def by_json(self, key: str) -> Told:
         told = _by_json(self.json, ROWS[key].names["JSON"])
@@ -81,11 +98,29 @@ class Moment:
         column = ROWS[key].names["SQL"].removeprefix("records.")
         return self.sql[column], self.sql[f"{key}_quality"]
 
+    def by_sparkplug(self, key: str) -> Told:
+        """192 is Good; 500 is Uncertain or stale, which a property of its own tells apart; 0 is Bad."""
+        metric = self.metrics[ROWS[key].names["Sparkplug"]]
+        properties = dict(zip(metric["properties"]["keys"], metric["properties"]["values"], strict=True))
+        quality = properties["Quality"]["int_value"]
+        stated = properties.get("stated_quality", {}).get("string_value")
+        word = {192: "Good", 500: "Uncertain", 0: "Bad"}[quality]
+        assert stated == (None if word == "Good" else word)
+        return None if metric.get("is_null") else metric["double_value"], word
+
     def by_registers(self, key: str) -> Told:
         name = ROWS[key].names["registers"]
         number = self.registers[f"{name}.float"]
         quality = {0: "Bad", 1: "Uncertain", 2: "Good", 3: "Good"}[int(self.registers[f"{name}.quality"])]
         return None if math.isnan(number) else number, quality
+
+
+def assert_same(told: Told, wanted: Told, name: str) -> None:
+    """The quality to the letter; the number to one part in 2**24, which is what float32 has."""
+    assert told[1] == wanted[1], name
+    assert (told[0] is None) is (wanted[0] is None), name
+    if wanted[0] is not None:
+        assert told[0] == pytest.approx(wanted[0], rel=2**-24, abs=1e-38), name
 
 
 _FIGURES = st.one_of(
@@ -106,13 +141,8 @@ def test_every_figure_is_the_same_wherever_it_is_told(few: list[Figure]) -> None
     for name, figure in zip(Figures._fields, each, strict=True):
         value = None if figure.quality is Quality.BAD else figure.value
         wanted = (value, figure.quality.word)
-        readers = (moment.by_json, moment.by_prometheus, moment.by_sql, moment.by_registers)
-        for told in (reader(name) for reader in readers):
-            assert told[1] == wanted[1], name
-            assert (told[0] is None) is (value is None), name
-            if value is not None:
-                # float32 has 24 bits: to one part in 2**24.
-                assert told[0] == pytest.approx(value, rel=2**-24, abs=1e-38), name
+        for told in (reader(name) for reader in moment.readers):
+            assert_same(told, wanted, name)
 
 
 def _state(motion: Motion, phase: AlarmPhase) -> TankState:
@@ -124,7 +154,6 @@ def _state(motion: Motion, phase: AlarmPhase) -> TankState:
 @pytest.mark.parametrize("limit", LimitState)
 @pytest.mark.parametrize("roof", [None, *RoofZone])
 def test_every_state_is_the_same_wherever_it_is_told(limit: LimitState, roof: RoofZone | None) -> None:
-    known = RegisterMap(map_csv(RegistersPlan("127.0.0.1", 5502, (("TK-1", 1),))))
     motions = [*Motion] * 2
     phases = [phase for phase in AlarmPhase if phase is not AlarmPhase.NORMAL]
     for motion, phase in zip(motions, phases, strict=False):
@@ -140,18 +169,22 @@ def test_every_state_is_the_same_wherever_it_is_told(limit: LimitState, roof: Ro
 
         word, code = told("limit")
         assert (word, moment.sql["limit_state"]) == (limit.value, limit.value)
-        assert code == known.entry("TK-1", "limit_state").codes[limit.value.replace("_", " ")]
+        assert code == MAP.entry("TK-1", "limit_state").codes[limit.value.replace("_", " ")]
         word, code = told("roof")
         assert word == moment.sql["roof_zone"] == (None if roof is None else roof.value)
         words = "none, or unknown" if roof is None else roof.value.replace("_", " ")
-        assert code == known.entry("TK-1", "roof").codes[words]
+        assert code == MAP.entry("TK-1", "roof").codes[words]
         word, code = told("motion")
-        assert (word, code) == (motion.value, known.entry("TK-1", "motion").codes[motion.value.replace("_", " ")])
+        assert (word, code) == (motion.value, MAP.entry("TK-1", "motion").codes[motion.value.replace("_", " ")])
         number = {Motion.EMPTYING: -1, Motion.AT_REST: 0, Motion.FILLING: 1}.get(motion)
         assert moment.sample(ROWS["motion"].names["Prometheus"]) == number
         (alarm,) = moment.json["state"]["alarms"]
-        entry = known.entry("TK-1", ROWS["alarms.high_high"].names["registers"])
+        entry = MAP.entry("TK-1", ROWS["alarms.high_high"].names["registers"])
         assert alarm["phase"] == phase.value
+        assert moment.metrics[ROWS["alarms.high_high"].names["Sparkplug"]]["string_value"] == phase.value
+        assert moment.metrics[ROWS["motion"].names["Sparkplug"]].get("string_value") == (
+            None if motion is Motion.UNKNOWN else motion.value
+        )
         assert moment.registers[entry.key] == entry.codes[phase.value]
         assert moment.sample("tank_alarm_phase", alarm="high_high") == list(AlarmPhase).index(phase)
         for name in ("minimum", "maximum_working", "high_high", "critical_high"):
@@ -171,7 +204,42 @@ def test_every_state_is_the_same_wherever_it_is_told(limit: LimitState, roof: Ro
         assert (moment.json["quality"], moment.sql["quality"]) == ("Good", "Good")
         assert (moment.registers["main.quality"], moment.sample("tank_quality")) == (2, 0)
         assert told("sequence") == (41, 41)
-        assert told("simulated") == (True, known.entry("TK-1", "origin").codes["simulated"])
+        assert told("simulated") == (True, MAP.entry("TK-1", "origin").codes["simulated"])
         assert {each.labels.get("simulated") for each in moment.samples if each.name == "tank_quality"} == {"true"}
         assert told("time")[1] == NOON.timestamp() // 1
         assert moment.sample(ROWS["time"].names["Prometheus"]) == NOON.timestamp()
+
+
+async def test_a_client_of_opc_ua_is_told_the_same_too(tmp_path: Path) -> None:
+    """node-opcua at the real server, beside all others: figures of every quality, one sheet."""
+    few = (
+        Figure(9.412, Quality.GOOD, (), 0.0),
+        Figure(812.5, Quality.UNCERTAIN, (_UNCERTAIN,), 0.0),
+        Figure(None, Quality.BAD, (_BAD,), 0.0),
+        Figure(None, Quality.GOOD, (_NOT_FITTED,), 0.0),
+    )
+    given: dict[str, Any] = {name: few[place % len(few)] for place, name in enumerate(Figures._fields)}
+    told = sheet("TK-1", 7, **given)
+    told = told._replace(state=_state(Motion.FILLING, AlarmPhase.UNACKNOWLEDGED))
+    moment = Moment(told)
+    names = [*Figures._fields, "rate", "level_rate"]
+    async with yard(plan_for(tmp_path)) as made, peer() as client:
+        await client.ask("connect", url=made.url)
+        made.made.offer(told)
+        await made.told()
+        found = await client.ask("read", nodes=[node(f"TK-1/{ROWS[name].names['OPC UA']}") for name in names])
+        states = await client.ask(
+            "read", nodes=[node(f"TK-1/{ROWS[key].names['OPC UA']}") for key in ("motion", "quality", "simulated")]
+        )
+    for name, each in zip(names, found["values"], strict=True):
+        (word,) = (word for word in ("Good", "Uncertain", "Bad") if each["status"].startswith(word))
+        readers = moment.readers if name in Figures._fields else (moment.by_json, moment.by_registers)
+        for reader in readers:
+            assert_same(reader(name), (each["value"], word), name)
+    assert [each["value"] for each in states["values"]] == ["filling", "Bad", False]
+
+
+def test_no_name_of_another_protocol_is_left_out_of_the_table() -> None:
+    for place, names in (("Sparkplug", sparkplug.NAMES), ("OPC UA", opcua.NAMES), ("registers", registers.NAMES)):
+        told = {row.names[place] for row in ROWS.values() if place in row.names}
+        assert told == set(names.values()), place

@@ -82,8 +82,8 @@ ACCESS_BREAKS: tuple[Break, ...] = (
     Break(
         "a code is good for ever",
         ACCESS,
-        "return None if invitation is None or invitation.until <= self.now else invitation",
-        "return invitation",
+        "if invitation is None or invitation.until <= self.now or",
+        "if invitation is None or",
         SIGNED,
     ),
     Break(

@@ -18,6 +18,7 @@ import pytest
 from tests.page.axe import serious_findings
 from tests.page.conftest import Pages
 from tests.page.reading import Look, Node, Page
+from tests.page.reading_accounts import cells
 from tests.page.signing_in import PASSWORD, audit_when, signed_in
 from tests.page.site_process import PATIENCE_S, ROOT, DemoSite, eventually
 
@@ -245,6 +246,42 @@ def test_a_dip_changes_the_sheet_and_is_marked_wherever_it_shows(acted: DemoSite
     eventually(
         lambda: acted.inventory("BO-5")["figures"]["level"]["value"] == pytest.approx(3.055), "it counts no more"
     )
+
+
+def test_does_the_gauge_agree_and_what_came_over_the_wire(acted: DemoSite, pages: Pages) -> None:
+    """The technician: the last dips beside the gauge of their moment, every decoding of the words, and who works on
+    what until when."""
+    tess = signed_in(pages(acted.address), acted, "tess", "administrator")
+    gauge = acted.inventory("TK-101")["figures"]["level"]["value"]
+    for off_mm in (-30, -10, 2):
+        dip = {"action": "dip", "tank": "TK-101", "level": f"{gauge + off_mm / 1000:.4f} m", "why": f"dip {off_mm}"}
+        assert tess.promise(_FORGED, dip)[0] == 200
+    work = {"action": "maintenance", "instrument": "LT-101", "duration": "2 h", "why": "new head"}
+    assert tess.promise(_FORGED, work)[0] == 200
+    tess.go("#/tank/TK-101")
+    tess.find("heading", "Gauge against dips").click()
+    told = tess.says(re.compile("dip 2”[^\0]*dip -10”[^\0]*dip -30”"), within=30.0)
+    rows = {row[-1]: row for row in cells(tess, tess.find("region", "Gauge against dips"))}
+    shown = {name.split("“")[-1].rstrip("”"): row[3:5] for name, row in rows.items() if "dip" in name}
+    # What the gauge reads less the tape, to a millimetre, which both know.
+    for off_mm, within in ((2, "fine"), (-10, "inventory, not fine"), (-30, "BEYOND both")):
+        difference, tolerance = shown[f"dip {off_mm}"]
+        assert abs(int(difference.removesuffix(" mm")) + off_mm) <= 1, shown
+        assert tolerance.startswith(within), shown
+    assert "Within 4 mm a gauge is fit for fine work, within 25 mm for inventory" in told
+
+    tess.go("#/lines")
+    tess.says(re.compile(r"counted since .*\("), within=30.0)
+    tess.says(re.compile(r"LT-101[^\0]*in maintenance until (\d+ \w+ )?\d\d:\d\d, tess@page"))
+    tess.says(re.compile(r"In maintenance 1\s+\[ LT-101 \][^\0]*new head"))
+    tess.find("button", re.compile(r"^\+ LT-101")).click()
+    tess.find("button", "every decoding ullage").click()
+    words = next(each["raw"] for each in acted.get("/readings")["readings"] if each["signal"] == "ullage")
+    # u32 of 0.1 mm, high word first: what the gauge says, among all other ways to read it.
+    tess.says(re.compile("uint32 ABCD [0-9]+"))
+    assert "float32 CDAB" in tess.text
+    assert (words[0] << 16) + words[1] == pytest.approx((15.240 - gauge) * 10_000, abs=100)
+    assert tess.promise(_FORGED, {"action": "end-maintenance", "instrument": "LT-101"})[0] == 200
 
 
 def test_nothing_typed_is_lost_and_nothing_is_done_twice_or_late(acted: DemoSite, pages: Pages) -> None:

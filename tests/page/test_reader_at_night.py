@@ -186,12 +186,21 @@ return ["ul", ".tank-head"].map((each) => drawn.querySelector(`${each} time`).te
 
 
 def test_a_tank_is_as_old_as_what_it_rests_on_and_not_as_its_sheet(modules: Page) -> None:
-    """A gauge that is silent for 70 s under a sheet of now; what was entered long ago is by hand, and no age."""
+    """A gauge that is silent for 70 s under a sheet of now; one that is lost, by its last good value; what was entered
+    long ago is by hand, and no age."""
     now = datetime.now(UTC)
     silent = _figure(1.5, "m", q="Uncertain", t=_iso(now - timedelta(seconds=70)))
     entered = _figure(20.0, "degC", q="Uncertain", manual=True, t=_iso(now - timedelta(hours=5)))
-    _heard(modules, {"OLD": _row(level=silent, temperature=entered), "NEW": _row(temperature=entered)})
-    for tag, least in (("OLD", 70), ("NEW", 0)):
+    lost = _figure(None, "m", q="Bad", last={"v": 1.5, "t": _iso(now - timedelta(seconds=100))})
+    _heard(
+        modules,
+        {
+            "OLD": _row(level=silent, temperature=entered),
+            "NEW": _row(temperature=entered),
+            "LOST": _row(level=lost, temperature=entered, quality="Bad"),
+        },
+    )
+    for tag, least in (("OLD", 70), ("NEW", 0), ("LOST", 100)):
         for said in modules.promise(_SETUP + _AGES, tag, FIXED):
             assert least <= int(said.split()[0]) < least + 30, (tag, said)
 

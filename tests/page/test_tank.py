@@ -333,6 +333,7 @@ def test_what_is_folded_away_is_for_all_readers_too(stories: DemoSite, pages: Pa
     page = pages(stories.address, Look(width=360, height=740, dark=True, language="de-DE"))
     page.open("#/tank/J-3")
     eventually(lambda: figures(page), "figures")
+    page.says("TT-3.t2 ausgelassen: das Messgerät sendet nan, was keine Zahl ist")
     page.script("for (const each of document.querySelectorAll('.tank > details, .trend-points')) each.open = true")
     eventually(lambda: page.script("return document.querySelectorAll('.tank > details table').length") >= 1, "readings")
     assert serious_findings(page) == []

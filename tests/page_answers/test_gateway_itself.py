@@ -1,5 +1,6 @@
 """The gateway itself over HTTP: what it says of ports, certificates and copies against what the test has made."""
 
+import platform
 import socket
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -26,7 +27,11 @@ def _has(yard: Gate, **changed: object) -> None:
 async def test_it_tells_what_it_is_and_that_it_cannot_write(tmp_path: Path) -> None:
     async with gate(tmp_path) as yard:
         found = await yard.page("/api/1/gateway")
+        signed_in = (await yard.client.get("/api/1/gateway", headers={"X-Test-Person": "vera viewer"})).json()
     assert found["versions"]["gateway"] == __version__
+    # What it runs on is for nobody who has not signed in.
+    assert set(found["versions"]) == {"gateway", "boot", "started"}
+    assert signed_in["versions"]["python"] == platform.python_version()
     assert found["writes"] == {"can": False, "lines": found["writes"]["lines"], "others": []}
     assert all(each["functions"] == {} for each in found["writes"]["lines"]), "nothing was polled"
     assert {each["name"] for each in found["leads"]} >= {line.name for line in yard.settings.lines}

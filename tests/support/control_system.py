@@ -17,6 +17,8 @@ __all__ = ["ControlSystem"]
 
 _HEADER, _MAIN, _STATES = 40, 125, (250, 65)
 _LONGEST_S = 10.0
+_VALID_S, _SLACK_S = 10.0, 5.0
+"""A sheet of a tank that is read each few seconds holds for 10 s; the machine of a test may be slow to read of it."""
 
 
 class ControlSystem:
@@ -89,6 +91,9 @@ class ControlSystem:
         told = self.known.numbers(tank, message[2:], first)
         if tank:
             self.tanks[tank] = {**self.tanks.get(tank, {}), **told}
+            age_s = time.time() - told.get("sheet_time", math.inf)
+            if told.get("main.validity") == 1 and age_s > _VALID_S + _SLACK_S:
+                self.wrong.append(f"{tank}: a sheet of {age_s:.0f} s ago is told as live")
             self.wrong += [f"{tank}: {each}" for each in _contradictions(told, self.known, tank)]
         else:
             self.site = told

@@ -82,6 +82,7 @@ def introduction(
         tank, number = plan.blocks[0]
         where = f"-p {plan.port} -t 4:float -B -r {level_number(number)} -1 {plan.host}"
         lines.append(f"  mbpoll -m tcp {where}    (level of {tank} in m; from the package mbpoll)")
+    if registers and not is_working_day:
         lines.append(f"  {command} delivery map demo    (what stands in which register)")
     for server in opcua:
         where = f"opc.tcp://{server.host}:{server.port}"

@@ -3,7 +3,6 @@
 import argparse
 import csv
 import sys
-from collections.abc import Mapping
 from io import StringIO
 from pathlib import Path
 
@@ -24,8 +23,6 @@ number stands in the site file. --of names tells what each figure, state and eve
 Sparkplug, OPC UA, SQL and registers.
 Monitoring only: not for control, not for custody transfer.
 Example: tank-gateway delivery map site.yaml --out registers.md"""
-_OTHERS: Mapping[str, Mapping[str, str]] = {}
-"""By the column: what the protocols that are not known to the table by themselves call things."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -71,7 +68,7 @@ def _plan(settings: SiteSettings, file: str, name: str | None) -> RegistersPlan:
 
 
 def _rows() -> list[list[str]]:
-    return [[row.key, row.title, row.unit, *(row.names.get(place, "") for place in PLACES)] for row in named(_OTHERS)]
+    return [[row.key, row.title, row.unit, *(row.names.get(place, "") for place in PLACES)] for row in named()]
 
 
 _HEADINGS = ("key", "title", "unit", *PLACES)

@@ -63,6 +63,7 @@ class RegisterImage:
         self._time_s: float | None = None
         self._site_ns = 0
         self._origin = ORIGIN_CODES["unknown"]
+        self._started_s = _NO_SECONDS
         self._counts: dict[str, float] = dict.fromkeys(_COUNTS, _NO_COUNT)
 
     def take(self, record: TankRecord, made_ns: int) -> None:
@@ -76,6 +77,7 @@ class RegisterImage:
     def hear(self, site: GatewaySnapshot, now_ns: int) -> None:
         """How the whole does."""
         self._time_s, self._site_ns, self._factor = site.instant.timestamp(), now_ns, site.time_factor
+        self._started_s = min(max(site.started_ns, 0) // _NS_PER_S, _NO_SECONDS)
         self._origin = ORIGIN_CODES["simulated" if site.simulated else "measured"]
         self._counts = _counts_of(site)
         kinds: dict[str, set[AlarmKind]] = {tank: set() for tank in self._tanks}
@@ -83,7 +85,7 @@ class RegisterImage:
             if alarm.tank in kinds:
                 kinds[alarm.tank].add(alarm.standing.kind)
         transfers: dict[str, list[OpenTransfer]] = {tank: [] for tank in self._tanks}
-        for transfer in () if site.accounts is None else site.accounts.open:
+        for transfer in () if site.accounts is None else sorted(site.accounts.open, key=_furthest_on):
             for tank in transfer.tanks:
                 if tank in transfers:
                     transfers[tank].append(transfer)
@@ -153,6 +155,7 @@ class RegisterImage:
             "tanks.bad": qualities.count(Quality.BAD),
             **self._counts,
             "last_block": self._last_block,
+            "started": self._started_s,
         }
 
     def _seconds_since(self, then_ns: int, now_ns: int) -> int:
@@ -167,6 +170,11 @@ class RegisterImage:
     def _quality(self, block: _Block, now_ns: int) -> Quality:
         validity, _ = self._validity(block, now_ns)
         return block.record.inventory.quality if block.record and validity is Validity.LIVE else Quality.BAD
+
+
+def _furthest_on(transfer: OpenTransfer) -> tuple[bool, int]:
+    """What goes on before what is only planned."""
+    return transfer.phase in ("proposed", "planned"), transfer.number
 
 
 _COUNTS = (

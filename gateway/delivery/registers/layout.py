@@ -337,6 +337,9 @@ def _site() -> list[_Row]:
         _plain("lines.lost", Form.UINT16, "Of them not connected"),
         _plain("transfers", Form.UINT16, "Transfers of the site that are not over"),
         _plain("last_block", Form.UINT16, "The greatest number of a block"),
+        _plain(
+            "started", Form.UINT32, "When the gateway was started, UTC, seconds since 1970: sheets count from 1", "s"
+        ),
     ]
 
 

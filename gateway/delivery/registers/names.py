@@ -21,6 +21,7 @@ NAMES: Mapping[str, str] = {
     **{f"limits.{limit}": f"limit.{limit}" for limit in LIMITS},
     "motion": "motion",
     "times": "time.*",
+    "alarms": "alarms",
     **{f"alarms.{kind}": f"alarm.{kind}" for kind in TANK_ALARMS},
     **{f"transfer.{part}": f"transfer.1.{part}" for part in ("number", "kind", "phase")},
 }

@@ -20,6 +20,7 @@ tank which fills and empties all day is none. Whoever knows of a movement has th
 whose movements are nobody's concern has no plan for it. Common practice, and no regulatory leak-detection method.
 """
 
+import math
 from datetime import UTC, datetime
 from typing import NamedTuple
 
@@ -181,7 +182,9 @@ def stillness(
 
 def _short(volume_m3: float) -> float:
     """To three digits: a gauge tells no more of so little, and what is kept of each sheet is kept for long."""
-    return float(f"{volume_m3:.3g}")
+    if volume_m3 == 0.0 or not math.isfinite(volume_m3):
+        return volume_m3
+    return round(volume_m3, 2 - math.floor(math.log10(abs(volume_m3))))
 
 
 _MOVED = (

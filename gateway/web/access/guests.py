@@ -32,8 +32,10 @@ async def welcomed(people: People, came: Came, plan: ProviderPlan, now: float) -
     def make(accounts: Mapping[str, Account], invitations: Mapping[str, Invitation]) -> Changed:
         # Looked at once more: two may have come with one name.
         _check(people.guests, guest, came.name, plan)
-        # Of another role: sessions that began with the other end, as those of people of here do.
-        return Changed(accounts, invitations, (guest.name,), {**people.guests, guest.name: guest})
+        # Of another role: sessions that began with the other end, as those of people of here do, and so do the codes
+        # that were made in it.
+        kept = {key: each for key, each in invitations.items() if each.by != guest.name}
+        return Changed(accounts, kept, (guest.name,), {**people.guests, guest.name: guest})
 
     await people.change(make)
     return guest, known

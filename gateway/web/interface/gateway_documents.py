@@ -1,10 +1,10 @@
 """What is answered of the gateway itself, its alarms and its stock, as kinds that their code is checked against."""
 
-from typing import Literal
+from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
-from gateway.web.interface.documents import QualityWord, Reason, ReferenceTemperature, Time
+from gateway.web.interface.documents import QualityWord, Reason, ReferenceTemperature, Sentence, Time
 
 __all__ = ["AlarmTimesPage", "ChainPage", "GatewayPage", "GoodTimePage", "OutlookPage"]
 
@@ -102,13 +102,15 @@ class Kept(TypedDict):
 
 
 class Versions(TypedDict):
+    """What the gateway runs on is told to those who have signed in."""
+
     gateway: str
-    python: str
-    sqlite: str
-    tls: str
-    system: str
     boot: str
     started: Time
+    python: NotRequired[str]
+    sqlite: NotRequired[str]
+    tls: NotRequired[str]
+    system: NotRequired[str]
 
 
 class GatewayPage(TypedDict):
@@ -188,6 +190,8 @@ class AlarmTimesPage(_Span):
     schema: Literal["tank-gateway/page-alarm-times/1"]
     time: Time
     simulated: bool
+    since_first_record: bool
+    """Whether `from` is when the ledger's entries begin, which is later than was asked for."""
     complete: bool
     """False: what is older than the last of them is left out, and `rates` are of less than was asked for."""
     rates: AlarmRatesPage
@@ -269,3 +273,4 @@ class OutlookPage(TypedDict):
     days_trouble: str
     """Why the closes cannot be read; else empty."""
     products: list[ProductOutlook]
+    sentences: list[Sentence]

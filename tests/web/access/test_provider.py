@@ -2,6 +2,7 @@
 
 import asyncio
 import base64
+import ipaddress
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from structlog.testing import capture_logs
 
 from gateway.errors import GatewayError
 from gateway.person import Person, Role
+from gateway.site_access import may_still_ask
 from gateway.web.access.guard import PROOF_HEADER
 from gateway.web.access.plan import AccessPlan
 from gateway.web.access.provider.claims import NoPlaceHereError, came_by
@@ -731,6 +733,7 @@ async def test_a_restart_signs_nobody_out_and_forgets_nobodys_name(works: Works,
         await works.signed_in(anna)
         await works.gate.access.people.keep_sessions()
         works.gate.end()
+        works.gate.access.people._thread.do(lambda: None).result(timeout=20)
         again = Gate(tmp_path, clock=works.gate.clock)
         new = Works(again, works.peer)
         new.use()
@@ -757,6 +760,35 @@ async def test_who_is_no_more_has_no_code_open_either(works: Works) -> None:
     answer = await works.gate.asked({"action": "people-role", "name": "anna@works", "role": "viewer"})
     assert answer["code"] == 2
     assert "the provider says what anna@works is" in answer["lines"][0]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"roles": (("tank-chief", Role.OPERATOR),)},
+        {"issuer": "https://other.example"},
+        {"name": "other"},
+        None,
+    ],
+    ids=repr,
+)
+async def test_a_code_ends_with_what_made_its_maker_an_administrator(
+    works: Works, change: dict[str, Any] | None
+) -> None:
+    async with works.browser() as anna, works.browser() as eve:
+        await works.signed_in(anna, groups=["tank-chief"])
+        made = [await anna.post("/api/1/people", json={"action": "people-invite", "role": "viewer"}) for _ in range(2)]
+        codes = [answer.json()["one_time_code"] for answer in made]
+
+        async def join(code: str, name: str) -> int:
+            return (await eve.post("/api/1/join", json={"code": code, "name": name, "password": PASSWORD})).status_code
+
+        assert await join(codes[0], "first") == 200
+        if change is None:
+            await works.signed_in(anna, groups=["tank-shift"])  # another role there
+        else:
+            works.use(**change)
+        assert await join(codes[1], "second") == 401
 
 
 async def test_it_begins_and_ends_at_one_address_and_on_our_own_page(works: Works) -> None:
@@ -817,3 +849,60 @@ async def test_what_is_missing_is_said(works: Works, monkeypatch: pytest.MonkeyP
 
 def test_a_refusal_is_an_error_of_the_gateway() -> None:
     assert issubclass(NotTrueError, GatewayError)
+
+
+async def test_behind_a_proxy_that_ends_tls_it_is_the_address_that_browsers_see(tmp_path: Path) -> None:
+    clock = SetClock()
+    async with provider_peer(tmp_path, clock) as peer:
+        proxy = ipaddress.ip_network("192.0.2.5")
+        plan = AccessPlan(view_without_sign_in=False, trusted_proxy=proxy, provider=peer.plan())
+        gate = Gate(tmp_path, plan, clock=clock)
+        works = Works(gate, peer)
+        told = {"X-Forwarded-For": "198.51.100.7", "X-Forwarded-Proto": "https"}
+        plain = PAGE.replace("https", "http")
+        async with gate.client("192.0.2.5", base=plain, headers=told) as anna:
+            address = await works.gone(anna)
+            # Over what is plain HTTP between the proxy and us a client keeps no cookie that is for TLS alone.
+            cookies = "; ".join(f"{each.name}={each.value}" for each in anna.cookies.jar)
+            assert cookies.startswith("__Host-")
+            body = {"answer": peer.authorize(address)}
+            answer = await anna.post("/api/1/come-back", json=body, headers={"Cookie": cookies})
+            assert answer.status_code == 200, answer.text
+            assert all("; Secure" in each for each in answer.headers.get_list("set-cookie"))
+        async with gate.client("192.0.2.6", base=plain, headers=told) as other:
+            assert "begins and ends at" in said(await other.post("/api/1/go-to-provider", json={}), 409)
+        gate.end()
+
+
+async def test_who_may_still_ask_for_what_waits_for_a_second_person(works: Works) -> None:
+    access, dip, close = works.gate.access, {"action": "dip"}, {"action": "close-day"}
+    async with works.browser() as anna, works.browser() as local:
+        await works.gate.joined(local, "bo", "accountant")
+        await works.signed_in(anna)
+        assert [may_still_ask(access, by, close) for by in ("bo@page", "anna@works", "root")] == [True, False, True]
+        assert may_still_ask(access, "anna@works", dip)
+        assert not may_still_ask(access, "berta@works", dip)
+        await works.gate.asked({"action": "people-role", "name": "bo", "role": "viewer"})
+        assert not may_still_ask(access, "bo@page", close)
+        await works.gate.asked({"action": "people-remove", "name": "bo"})
+        assert not may_still_ask(access, "bo@page", close)
+        works.use(roles=(("tank-shift", Role.VIEWER),))
+        assert not may_still_ask(access, "anna@works", dip)
+        works.use(name="other")
+        assert not may_still_ask(access, "anna@works", dip)
+
+
+@pytest.mark.parametrize("path", [ABOUT, "/keys", "/token"])
+async def test_a_document_that_is_right_and_too_large_is_left_unread(works: Works, path: str) -> None:
+    right = works.peer.answer
+
+    async def padded(method: str, target: str, headers: dict[str, str], body: bytes) -> Answered:
+        found = await right(method, target, headers, body)
+        return found._replace(body=found.body + b" " * LARGEST_DOCUMENT) if target.endswith(path) else found
+
+    works.peer.answer = padded  # type: ignore[method-assign]
+    async with works.browser() as anna:
+        answer = await anna.post("/api/1/go-to-provider", json={})
+        if path != ABOUT:
+            answer = await works.back(anna, works.peer.authorize(answer.json()["address"]))
+        assert f"more than {LARGEST_DOCUMENT} bytes" in said(answer, 503)

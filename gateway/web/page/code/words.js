@@ -26,9 +26,19 @@ async function loadSentences(known) {
   const answer = await fetch(`/page/languages/sentences_${known}.json`, { cache: "no-cache" });
   const found = answer.ok ? await answer.json() : {};
   if (spoken.value !== known) return;
-  sentences = found;
+  sentences = { ...withoutSubjects(found), ...found };
   // Another object, so that all is drawn again.
   catalogue.set({ ...catalogue.value });
+}
+
+/** "{signal}: the instrument sends …" is also told without its subject, where that has just been named. */
+function withoutSubjects(found) {
+  const told = {};
+  for (const [phrase, own] of Object.entries(found)) {
+    const [subject] = /^\{\w+\}: /.exec(phrase) ?? [];
+    if (subject && own.startsWith(subject)) told[phrase.slice(subject.length)] = own.slice(subject.length);
+  }
+  return told;
 }
 
 /** A phrase of the gateway in the reader's language, with the same names in it; undefined where there is none. */

@@ -6,11 +6,13 @@ import { word } from "../words.js";
 
 /**
  * When the older of level and temperature was measured, as `tank-gateway show` tells a tank's age: the sheet may be of
- * now and rest on what is a minute old. What was entered by hand says so elsewhere.
+ * now and rest on what is a minute old. What was entered by hand says so elsewhere. Of a level that is lost it is when it
+ * was last good: a sheet of now that has nothing to tell is not fresh.
  */
 export function measuredAt(row) {
   const figures = [row.level, row.temperature].filter((fig) => fig && fig.v !== null && fig.v !== undefined && !fig.manual);
-  return figures.map((fig) => fig.t ?? row.time).reduce((oldest, time) => (Date.parse(time) < Date.parse(oldest) ? time : oldest), row.time);
+  const lost = row.level?.q === "Bad" && row.level.last ? [row.level.last.t] : [];
+  return [...lost, ...figures.map((fig) => fig.t ?? row.time)].reduce((oldest, time) => (Date.parse(time) < Date.parse(oldest) ? time : oldest), row.time);
 }
 
 export function Age({ time }) {

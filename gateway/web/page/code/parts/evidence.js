@@ -74,7 +74,8 @@ function Alarms() {
 function Times({ document }) {
   const word = useWords();
   const { rates, alarms } = document;
-  const number = new Intl.NumberFormat(locale(), { maximumFractionDigits: 1 });
+  // A few in a week are not none.
+  const number = new Intl.NumberFormat(locale(), { maximumFractionDigits: rates.an_hour < 1 ? 2 : 1 });
   const answered = (seconds) => (seconds === null ? word("evidence.nobody") : span(seconds));
   const isMany = rates.an_hour > BORNE_AN_HOUR || rates.most_in_ten_minutes > FLOOD;
   const rows = alarms.map((each) => ({
@@ -90,7 +91,7 @@ function Times({ document }) {
     },
   }));
   return html`
-    <p>${word("evidence.from", { from: full(document.from), until: full(document.until) })}</p>
+    <p>${word("evidence.from", { from: full(document.from), until: full(document.until) })} ${document.since_first_record && html`<strong>${word("evidence.kept_from")}</strong>`}</p>
     ${!document.complete && html`<p role="alert"><strong>${word("account.not_all")}</strong></p>`}
     <dl class="said">
       <div><dt>${word("evidence.raised")}</dt><dd>${rates.raised}</dd></div>

@@ -1,6 +1,5 @@
 // What the gateway is and does on the network: what it sends to devices, ports, destinations, versions, certificates.
 import { html } from "../html.js";
-import { way } from "../go.js";
 import { full, span } from "../times.js";
 import { written } from "../numbers.js";
 import { useWords } from "../words.js";
@@ -138,9 +137,9 @@ function Versions({ versions }) {
   return html`<section aria-labelledby="gateway-versions">
     <h2 id="gateway-versions">${word("gateway.versions")}</h2>
     <dl class="said">
-      ${["gateway", "python", "sqlite", "tls", "system", "boot"].map((name) => html`<div key=${name}><dt>${word(`gateway.version.${name}`)}</dt><dd>${versions[name]}</dd></div>`)}
+      ${["gateway", "python", "sqlite", "tls", "system", "boot"].filter((name) => versions[name]).map((name) => html`<div key=${name}><dt>${word(`gateway.version.${name}`)}</dt><dd>${versions[name]}</dd></div>`)}
       <div><dt>${word("gateway.version.started")}</dt><dd><time datetime=${versions.started}>${full(versions.started)}</time></dd></div>
     </dl>
-    <p class="small"><a href=${way("lines")}>${word("way.lines")}</a></p>
+    ${!versions.system && html`<p class="small">${word("gateway.versions_signed_in")}</p>`}
   </section>`;
 }

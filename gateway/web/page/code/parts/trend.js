@@ -4,6 +4,7 @@ import { plain } from "../numbers.js";
 import { useShared } from "../shared.js";
 import { locale, taste } from "../taste.js";
 import { word } from "../words.js";
+import { axisTexts, clockTexts, wideEnough } from "./trend_axes.js";
 
 const PLACE = "/page/vendor/";
 const HEIGHT_REM = 12;
@@ -122,43 +123,6 @@ function options(uPlot, now, width, height, zone) {
 function alone(u, series) {
   const values = u.data[series];
   return values.flatMap((value, i) => (value !== null && (values[i - 1] ?? null) === null && (values[i + 1] ?? null) === null ? [i] : []));
-}
-
-function clockTexts(zone) {
-  const form = (options) => new Intl.DateTimeFormat(locale(), { timeZone: zone, hourCycle: "h23", ...options });
-  const forms = {
-    hours: form({ hour: "2-digit", minute: "2-digit" }),
-    days: form({ day: "numeric", month: "short" }),
-    weekdays: form({ weekday: "short", day: "numeric" }),
-    months: form({ month: "short", year: "2-digit" }),
-  };
-  return (_, splits, __, ___, step) => {
-    const own = step >= 28 * 86_400 ? forms.months : step >= 86_400 ? forms.days : forms.hours;
-    const day = forms.weekdays;
-    let before = null;
-    return splits.map((split) => {
-      const instant = new Date(split * 1000);
-      const text = own.format(instant);
-      if (own !== forms.hours) return text;
-      const today = day.format(instant);
-      const isFirst = today !== before;
-      before = today;
-      return isFirst ? `${text}\n${today}` : text;
-    });
-  };
-}
-
-/** For the longest number beside an axis: millions of gallons are longer than metres. */
-function wideEnough(texts, rem) {
-  const longest = Math.max(0, ...(texts ?? []).map((text) => text.length));
-  return Math.round(Math.max(4.75, 1.3 + 0.5 * longest) * rem);
-}
-
-/** Numbers of an axis with as many decimals as its steps have. */
-function axisTexts(splits, step) {
-  const places = (/\.(\d+)$/.exec(String(Number(step.toPrecision(6)))) ?? ["", ""])[1].length;
-  const form = new Intl.NumberFormat(locale(), { minimumFractionDigits: places, maximumFractionDigits: places });
-  return splits.map((split) => form.format(split));
 }
 
 function tell(u, { onAt }) {

@@ -1,7 +1,7 @@
 // Can it be relied on tonight? Good time of each tank, what holds by hand, what is silent, losses against their limit.
 import { html } from "../html.js";
 import { way } from "../go.js";
-import { useTop } from "../live.js";
+import { row, tags, useEachSecond, useTop } from "../live.js";
 import { text, written } from "../numbers.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
@@ -28,9 +28,18 @@ function Tonight() {
   return html`<section aria-labelledby="overrides">
       <h2 id="overrides">${word("trust.overrides")}</h2>
       ${entered.document && html`<p><strong>${word("trust.count_values", { count: values })}, ${word("trust.count_work", { count: entries.length - values })}, ${word("trust.count_hidden", { count: hidden.length })}</strong> <a href=${way("handover")}>${word("way.handover")}</a></p>`}
+      <${ByHand} />
       <${InForce} entered=${entered} />
     </section>
     <${InMaintenance} entered=${entered} />`;
+}
+
+/** Tanks that show a value by hand now, from wherever: the site file may have one too. */
+function ByHand() {
+  const word = useWords();
+  const shown = useEachSecond(() => tags.value.filter((tag) => row(tag).value?.by_hand).join("\n"));
+  if (!shown) return html`<p>${word("trust.none_by_hand")}</p>`;
+  return html`<p>✎ ${word("trust.by_hand")} ${shown.split("\n").map((tag) => html`<a key=${tag} href=${way("tank", tag)}>${tag}</a> `)}</p>`;
 }
 
 function GoodTime() {
@@ -79,6 +88,6 @@ function Due() {
     <h2 id="due">${word("trust.due")}</h2>
     <p>${word("trust.due_unknown")}</p>
     <${AsOf} told=${told} />
-    ${told.document && (silent.length === 0 ? html`<p>${word("trust.none_silent", { count: told.document.instruments.length })}</p>` : html`<p><strong>${word("trust.silent")}</strong></p><ul>${silent.map((each) => html`<li key=${each.instrument}><a href=${way("lines", each.line)}>${each.instrument}</a> ${each.last_answer ? full(each.last_answer) : word("lines.never")}</li>`)}</ul>`)}
+    ${told.document && (silent.length === 0 ? html`<p>${word("trust.none_silent", { count: told.document.instruments.length })}</p>` : html`<p><strong>${word("trust.silent")}</strong></p><ul>${silent.map((each) => html`<li key=${each.instrument}><a href=${way("lines", each.line)}>${each.instrument}</a> ${each.last_answer ? word("trust.last_answer", { time: full(each.last_answer) }) : word("lines.never")}</li>`)}</ul>`)}
   </section>`;
 }
