@@ -91,8 +91,9 @@ class Trouble(NamedTuple):
     """Something that a person must set right at a destination."""
 
     code: str
-    """`client_id_shared`, `other_gateway`, `not_written`, `records_refused`, `destination_failed`,
-    `destination_refuses` (somebody has to set something right there) or `destination_unusable` (here)."""
+    """`client_id_shared`, `other_gateway`, `host_offline` (nothing is told while a Sparkplug host is away),
+    `not_written`, `records_refused`, `destination_failed`, `destination_refuses` (somebody has to set something right
+    there) or `destination_unusable` (here)."""
     text: str
     """One sentence."""
 
@@ -176,7 +177,7 @@ class DestinationStatus(NamedTuple):
     """Live records that were never delivered, where there is history: a newer one took their place, or they were
     refused. Nobody who wants all reads live records, so that they are not lost."""
     clients: tuple[ConnectedClient, ...] = ()
-    """Who reads there now, of one that serves; empty of one that goes out to its peer."""
+    """Who reads there now, of one that serves, or whose protocol tells who is at the other end of a server."""
 
 
 class EnteredStatus(NamedTuple):

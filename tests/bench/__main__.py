@@ -36,6 +36,7 @@ BENCHES = (
     "page",
     "whole_process",
     "live_view",
+    "opcua_age",
 )
 
 

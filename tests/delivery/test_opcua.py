@@ -3,6 +3,8 @@
 import asyncio
 import gc
 import os
+import re
+import shlex
 import signal
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
@@ -16,8 +18,9 @@ import pytest_asyncio
 from gateway.delivery.opcua.child import Child
 from gateway.records import Figure, Quality, Reason, ReasonCode, because
 from gateway.states import LimitState
+from gateway.status import AccountsStatus, GatewaySnapshot, OpenTransfer
 from gateway.tank_record import Event, EventKind
-from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Priority
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Motion, Priority, TankState
 from tests.support.opcua_peer import Peer, peer
 from tests.support.opcua_yard import Yard, good, node, plan_for, sheet, yard
 from tests.support.records import bad
@@ -25,6 +28,7 @@ from tests.support.records import bad
 _LEVEL, _GSV = node("TK-1/level"), node("TK-1/gsv")
 
 
+ROOT = Path(__file__).parents[2]
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 
@@ -114,6 +118,52 @@ async def test_a_stranger_reads_values_with_status_and_time(served: Served) -> N
     cautions = await values(client, node("tanks/cautions"))
     assert "Not for control" in str(cautions[0][0])
     assert "Not for custody transfer" in str(cautions[0][0])
+
+
+async def test_the_program_of_the_guide_reads_as_it_says(served: Served, tmp_path: Path) -> None:
+    """deploy/opcua.md, word for word, at another port."""
+    text = (ROOT / "deploy" / "opcua.md").read_text("utf-8")
+    (program,) = re.findall(r"```js\n(.*?)```", text, re.DOTALL)
+    (command,) = re.findall(r"```sh\nnode (.*?)\n```", text)
+    (tmp_path / "read.js").write_text(program)
+    script, _, *nodes = shlex.split(command.replace("TK-101", "TK-1"))
+    told = sheet("TK-1", 9, level=good(4.25))
+    served.yard.made.offer(told)
+    await shown(served.peer, node("TK-1/level"), (4.25, "Good"))
+    process = await asyncio.create_subprocess_exec(
+        "node",
+        str(tmp_path / script),
+        served.yard.url,
+        *nodes,
+        stdout=asyncio.subprocess.PIPE,
+        env={**os.environ, "NODE_PATH": str(ROOT / ".venv" / "node" / "node_modules")},
+    )
+    out, _ = await process.communicate()
+    lines = [each for each in out.decode().splitlines() if each.startswith("ns=2")]
+    at = told.inventory.instant.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    assert [each.rsplit(" ", 1)[0] for each in lines] == [
+        "ns=2;s=TK-1/level 4.25 Good",
+        "ns=2;s=TK-1/quality Good Good",
+        "ns=2;s=TK-1/simulated false Good",
+    ]
+    assert abs(datetime.fromisoformat(lines[0].rsplit(" ", 1)[1]) - datetime.fromisoformat(at)) < timedelta(seconds=1)
+
+
+async def test_what_is_offered_is_delivered_lost_or_waiting(served: Served) -> None:
+    made, _ = served
+    await made.told()
+
+    def sums() -> int:
+        status = made.made.status()
+        return status.delivered + status.lost + status.waiting
+
+    before = sums()
+    for number in range(50):
+        made.made.offer(sheet(f"TK-{number % 8 + 1}", number, level=good(1.0)))
+        assert sums() == before + number + 1
+    await made.told()
+    assert sums() == before + 50
+    assert made.made.status().oldest_waiting_s is None
 
 
 async def test_nothing_can_be_written_or_called(served: Served) -> None:
@@ -275,6 +325,49 @@ async def test_tanks_come_and_go_and_clients_stay(served: Served) -> None:
     made.made.offer(sheet("TK-8", 2, level=good(2.0)))
     await made.told()
     assert await values(client, two) == [(2.0, "Good")]
+
+
+async def test_alarms_and_transfers_are_variables_and_the_gateways_own_alarms_are_events(served: Served) -> None:
+    made, client = served
+    before, now = made.state, datetime.now(UTC)
+    normal = AlarmStanding("high_high", AlarmKind.HIGH_HIGH, AlarmPhase.NORMAL, Priority.NOW, False, now)
+    lost = AlarmStanding("line_lost.east", AlarmKind.LINE_LOST, AlarmPhase.NORMAL, Priority.SOON, False, now)
+    moved = OpenTransfer(41, "receipt", "running", ("TK-6",), now, "")
+
+    def site(house: AlarmStanding) -> GatewaySnapshot:
+        alarms = [AlarmNow(tank, each, "", "", None) for tank, each in (("TK-6", normal), ("", house))]
+        return before._replace(alarms=alarms, accounts=AccountsStatus(open=[moved]))
+
+    made.state = site(lost)
+    raised = normal._replace(phase=AlarmPhase.UNACKNOWLEDGED, is_active=True)
+    minimum = raised._replace(name="minimum", kind=AlarmKind.MINIMUM, priority=Priority.SOON)
+    state = TankState(Motion.FILLING, now, good(0.02), good(0.0001), alarms=(raised, minimum))
+    made.made.offer(sheet("TK-6", 3, level=good(9.0))._replace(state=state))
+    await shown(client, node("TK-6/alarm_high_high"), ("unacknowledged", "Good"))
+    await shown(client, node("TK-6/transfer"), (41, "Good"))
+    names = ("alarm_minimum", "alarm_level_lost", "alarms", "worst_alarm", "motion", "rate", "transfer_phase")
+    assert await values(client, *(node(f"TK-6/{each}") for each in names)) == [
+        ("unacknowledged", "Good"),
+        # The tank has no such alarm: nothing is said of it, least of all that it is normal.
+        (None, "GoodNoData"),
+        (2, "Good"),
+        ("high_high", "Good"),
+        ("filling", "Good"),
+        (0.02, "Good"),
+        ("running", "Good"),
+    ]
+    made.made.offer(sheet("TK-6", 4, level=good(9.0))._replace(state=state._replace(alarms=())))
+    await shown(client, node("TK-6/alarm_high_high"), ("normal", "Good"))
+    await client.ask("subscribe", events=[node("tanks")], fields=["Severity", "Message", "2:kind", "2:tank"])
+    made.state = site(lost._replace(phase=AlarmPhase.UNACKNOWLEDGED))
+    found = await client.until(lambda told: told.get("event") == node("tanks"))
+    assert found["fields"] == {
+        "Severity": 600,
+        "Message": "gateway: alarm unacknowledged line lost.east",
+        "kind": "alarm_unacknowledged",
+        "tank": "",
+    }
+    made.state = before
 
 
 async def test_a_name_that_is_taken_as_the_port_is_said(served: Served) -> None:

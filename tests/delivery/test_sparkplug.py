@@ -9,6 +9,7 @@ import json
 import os
 import random
 import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -18,6 +19,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from gateway.delivery.contract import Surroundings
+from gateway.delivery.sparkplug import talk
 from gateway.delivery.sparkplug.delivery import SparkplugDelivery
 from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.sparkplug.talk import LOOK_EVERY_S
@@ -119,7 +121,7 @@ async def test_births_data_and_a_death_as_any_host_reads_them(server: Mosquitto)
 def agrees_with_the_foreign_decoder(raw: list[bytes]) -> None:
     """The npm package sparkplug-payload reads the same out of all messages as the test's own reader."""
     lines = "\n".join(base64.b64encode(each).decode() for each in raw)
-    modules = str(ROOT / ".venv" / "node" / "node_modules")
+    modules = str(Path(sys.prefix) / "node" / "node_modules")
     found = subprocess.run(
         ["node", str(ROOT / "tests" / "node" / "sparkplug_decode.js")],
         input=lines,
@@ -538,7 +540,7 @@ async def test_absent_at_start_run_again_and_followed_by_another_it_goes_on(tmp_
         status = made.status()
         assert (status.connected, status.waiting, status.dropped) == (False, 1, 49)
         with server:
-            async with Host(server.port) as host:
+            async with Host(server.port, late=True) as host:
                 await until(lambda: outbox.arrived)
                 assert made.status().connected
     with server:
@@ -556,3 +558,51 @@ async def test_absent_at_start_run_again_and_followed_by_another_it_goes_on(tmp_
             status = made.status()
             assert status.delivered + status.dropped + status.lost + status.waiting == offered
             assert host.watching.broken == []
+
+
+async def test_a_host_that_talks_all_the_time_keeps_nobody_from_knowing_what_has_arrived(server: Mosquitto) -> None:
+    """As long as a server says something, no ping is due."""
+    outbox = MemoryOutbox(streams(["TK-1"], 30))
+    made = node(plan_for(server.port, keepalive_s=2), outbox)
+    made.offer(sheet(100))
+    async with Host(server.port) as host, running(made):
+        await has(host, "DBIRTH TK-1")
+        for sequence in range(101, 300):
+            await host.tells("plant/NCMD/harbour", encoded_command("x", boolean=True))
+            made.offer(sheet(sequence))
+            await asyncio.sleep(0.05)
+            if outbox.backlog().waiting == 0:
+                break
+        assert outbox.backlog().waiting == 0
+        assert host.watching.broken == []
+
+
+async def test_births_of_many_tanks_go_by_a_narrow_way_and_nothing_comes_between(
+    server: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(talk, "_MOST_UNWRITTEN", 20_000)
+    proxy = TcpProxy(server.port)
+    proxy.slow(0.005)
+    outbox = MemoryOutbox(streams(["TK-0", "TK-1"], 50))
+    made = node(plan_for(proxy.port, keepalive_s=10), outbox)
+    tanks = [f"TK-{number}" for number in range(60)]
+    for tank in tanks:
+        made.offer(sheet(1, tank))
+    try:
+        async with Host(server.port) as host, running(made):
+            await until(lambda: host.watching.online)
+            # While they are born others have something new.
+            for sequence in range(2, 6):
+                for tank in tanks:
+                    made.offer(sheet(sequence, tank))
+                await asyncio.sleep(0.02)
+            await has(host, "DBIRTH TK-59")
+            assert host.watching.kinds()[:61] == ["NBIRTH", *(f"DBIRTH {tank}" for tank in tanks)]
+            await until(lambda: all(host.watching.value(tank, "sheet/sequence") == 5 for tank in tanks))
+            # Of the fifty of each those that were told when they were new are not told again.
+            await until(lambda: len([1 for _, name, _ in host.watching.past if name == "sheet/sequence"]) >= 90)
+            status = made.status()
+            assert status.delivered + status.dropped + status.waiting == 300
+            assert host.watching.broken == []
+    finally:
+        proxy.close()

@@ -9,8 +9,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gateway.backoff import Backoff
+from gateway.delivery.sparkplug.aliases import Aliases
 from gateway.delivery.sparkplug.commands import Asked, read_birth_boot, read_command, read_death
-from gateway.delivery.sparkplug.encoding import Aliases, death
+from gateway.delivery.sparkplug.encoding import death
 from gateway.delivery.sparkplug.host import PrimaryHost
 from gateway.delivery.sparkplug.names import FIGURES, NAMES, TANK_METRICS, Topics, forbidden
 from gateway.delivery.sparkplug.node_metrics import node_metrics
@@ -115,7 +116,7 @@ def test_no_two_metrics_of_a_tank_are_called_alike_and_all_stand_in_its_birth() 
     metrics = tank_metrics(record("TK-1", 1))
     assert [metric.definition.name for metric in metrics] == list(TANK_METRICS)
     assert len({name.lower() for name in TANK_METRICS}) == len(TANK_METRICS)
-    assert set(NAMES.values()) == set(TANK_METRICS)
+    assert set(NAMES.values()) == {*TANK_METRICS, "event"}
     assert NAMES["gsv"] == "figures/gsv"
     assert NAMES["alarms.high_high"] == "alarms/high_high"
 
@@ -255,3 +256,14 @@ def test_names_that_no_topic_may_have_are_found(text: str) -> None:
 
 def test_figures_stand_in_the_order_of_the_sheet() -> None:
     assert [each.name.removeprefix("figures/") for each in FIGURES] == list(figures()._fields)
+
+
+def test_a_message_that_could_not_be_sent_leaves_no_gap() -> None:
+    play = Play()
+    play.born()
+    play.tank(record("TK-1", 1))
+    play.session.past(KeptRecord(1, record("TK-1", 0), None), 1)
+    play.session.take_back()
+    play.tank(record("TK-1", 2))
+    assert play.session.number == 3
+    assert play.watching.broken == []

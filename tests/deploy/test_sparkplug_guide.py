@@ -4,6 +4,7 @@ import asyncio
 import os
 import re
 import signal
+import sys
 from pathlib import Path
 
 import yaml
@@ -27,7 +28,7 @@ async def test_the_demo_is_read_as_the_guide_says(tmp_path: Path) -> None:
     assert '"sparkplug-payload": "1.0.3"' in (ROOT / "tests" / "node" / "package.json").read_text("utf-8")
     (script,) = blocks("js")
     (tmp_path / "read.js").write_text(script)
-    (tmp_path / "node_modules").symlink_to(ROOT / ".venv" / "node" / "node_modules")
+    (tmp_path / "node_modules").symlink_to(Path(sys.prefix) / "node" / "node_modules")
     with Mosquitto(tmp_path, verbose=False) as server:
         plan = plan_for(server.port, keepalive_s=5)
         made = node(plan)

@@ -13,6 +13,7 @@ from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.condition_breaks import CONDITION_BREAKS
 from tests.mutants.course_breaks import COURSE_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
+from tests.mutants.evidence_breaks import EVIDENCE_BREAKS
 from tests.mutants.files_breaks import FILES_BREAKS
 from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
@@ -35,6 +36,7 @@ from tests.mutants.register_breaks import REGISTER_BREAKS
 from tests.mutants.report_breaks import REPORT_BREAKS
 from tests.mutants.site_breaks import SITE_BREAKS
 from tests.mutants.site_file_breaks import SITE_FILE_BREAKS
+from tests.mutants.sparkplug_breaks import SPARKPLUG_BREAKS
 from tests.mutants.table_breaks import TABLE_BREAKS
 from tests.mutants.vapour_breaks import VAPOUR_BREAKS
 
@@ -57,6 +59,7 @@ BREAKS: tuple[Break, ...] = (
     *CONDITION_BREAKS,
     *DELIVERY_BREAKS,
     *BROKER_BREAKS,
+    *EVIDENCE_BREAKS,
     *FILES_BREAKS,
     *NOTIFICATION_BREAKS,
     *REGISTER_BREAKS,
@@ -65,6 +68,7 @@ BREAKS: tuple[Break, ...] = (
     *PAGE_ACT_BREAKS,
     *PAGE_ACCOUNT_BREAKS,
     *POSTGRESQL_BREAKS,
+    *SPARKPLUG_BREAKS,
     *KEEPING_ON_BREAKS,
     *PROCESS_BREAKS,
     *RECORD_BREAKS,

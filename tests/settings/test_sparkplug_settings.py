@@ -59,7 +59,7 @@ def test_tanks_that_differ_in_capitals_alone_are_warned_of(tmp_path: Path) -> No
     tank = (PARTS / "tank.yaml").read_text()
     other = tank.splitlines(keepends=True)[1:]
     other = [line for line in other if "flow" not in line and "level:" not in line]
-    entered = '    manual: {level: {value: 3 m, entered: "2026-11-25T06:00Z"}}\n'
+    entered = '    manual: {level: {value: 3 m, entered: "2026-11-25T06:00Z", expires: 24 h}}\n'
     (tmp_path / "tanks.yaml").write_text(tank + "".join(other).replace("  TK-1:", "  tk-1:") + entered)
     head = f"include_from: {PARTS}\ninclude: [{PARTS}/yard.yaml, tanks.yaml]\n"
     warnings = load(tmp_path, f"{head}delivery: {{sparkplug: {SHORT}}}\n").warnings

@@ -53,16 +53,17 @@ class Watching:
     def kinds(self) -> list[str]:
         return [f"{each.kind} {each.device}".strip() for each in self.messages]
 
-    def sheets(self) -> list[tuple[str, str | None, int]]:
+    def sheets(self) -> list[tuple[str, str, int]]:
         """Tank, boot and sequence of every sheet that was told, in the order in which it came."""
-        found = []
+        found: list[tuple[str, str, int]] = []
         boots: dict[str, str] = {}
         for seen in self.messages:
             told = {name: _value(metric) for name, metric in seen.metrics.items() if name.startswith("sheet/")}
             if seen.kind in ("DBIRTH", "DDATA") and told.get("sheet/sequence") is not None:
                 if "sheet/boot" in told and not seen.metrics["sheet/boot"].get("is_historical"):
                     boots[seen.device] = told["sheet/boot"]
-                found.append((seen.device, told.get("sheet/boot", boots.get(seen.device)), told["sheet/sequence"]))
+                boot = told.get("sheet/boot") or boots[seen.device]
+                found.append((seen.device, boot, told["sheet/sequence"]))
         return found
 
     def value(self, device: str, name: str) -> Any:

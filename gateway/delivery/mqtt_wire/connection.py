@@ -40,17 +40,15 @@ _LOOK_EVERY_S = 1.0
 """How often paho looks whether a ping is due or overdue."""
 _UNSPECIFIED = 128
 """paho has this one reason for whatever closes a socket from outside."""
-_NO_MQTT = 0x82
 _NOT_ACCEPTED = "server closed the connection before accepting it"
 _LARGEST_MESSAGE = 131_072
 """What a server of MQTT 5 may send us, in bytes; beside our own status nothing is asked for."""
-_NO_ANSWER_TO_PING = 0x8D
+_NO_MQTT, _NO_ANSWER_TO_PING = 0x82, 0x8D
 _PING, _PONG = "Sending PINGREQ", "Received PINGRESP"
 _LARGEST_PACKET = 268_435_460
 """That MQTT has (MQTT 5 section 2.1.4): 268,435,455 bytes behind a head of five."""
-_WITH_WILL = 0x04
-_TAKEN_OVER = 0x8E
-"""MQTT 5 section 3.14.2.1: another connection has the same client identifier."""
+_WITH_WILL, _TAKEN_OVER = 0x04, 0x8E
+"""MQTT 5 section 3.14.2.1: a goodbye with the last will; another connection has the same client identifier."""
 
 
 class Connection:
@@ -92,6 +90,7 @@ class Connection:
         self._closed = asyncio.Event()
         self._dial: threading.Thread | None = None
         self._next_look: asyncio.TimerHandle | None = None
+        self._asked: int | None = None
         self._watched: int | None = None
         """The descriptor that the loop watches."""
         self.ended: Ended | None = None
@@ -128,6 +127,11 @@ class Connection:
     def subscribe(self, topic: str, qos: int = 0) -> None:
         """Ask for the messages of a topic: what is retained there comes before anything sent after this."""
         self._client.subscribe(topic, qos)
+
+    def ask(self, topic: str, qos: int) -> None:
+        """What a ping proves, without one: to ask for a topic is answered behind all that was sent (3.1.1, 4.6)."""
+        self._asked = self._client.subscribe(topic, qos)[1]
+        self._on_log(self._client, None, 0, _PING)
 
     def unsubscribe(self, topic: str) -> None:
         """What was not read when a socket closes may take with it what was sent last: ask for no more."""
@@ -382,6 +386,8 @@ class Connection:
         self, client: paho.Client, data: object, number: int, codes: list[ReasonCode], properties: Any
     ) -> None:
         self._subscribed(next((str(code) for code in codes if code.is_failure), None))
+        if number == self._asked:
+            self._on_log(client, data, 0, _PONG)
 
 
 def _wishes(plan: Wire) -> Properties | None:

@@ -15,7 +15,7 @@ __all__ = ["Child", "ChildEndedError"]
 _MODULE = "gateway.opcua_process"
 _KEPT_VARIABLES = ("PATH", "PYTHONPATH", "PYTHONHOME", "VIRTUAL_ENV", "LANG", "LC_ALL", "HOME", "TMPDIR", "TZ")
 """No other variable of the environment: secrets of other destinations may stand in them."""
-_WRITE_S = 10.0
+_WRITE_S = 30.0
 _END_S = 4.0
 _LAST_WORDS = 2_000
 

@@ -16,8 +16,8 @@ class Reach:
         self._entries: deque[tuple[int, int]] = deque()
         """Position and the message that carries it."""
         self._refused: list[int] = []
-        self._asked: int | None = None
-        """What was sent last before the ping that is not answered yet."""
+        self._asked: deque[int] = deque()
+        """What was sent last before each ping that is not answered yet; they are answered in their order."""
         self.covered = 0
         """All messages up to this number have arrived."""
 
@@ -35,13 +35,13 @@ class Reach:
         self._entries.append((position, 0))
 
     def ping_sent(self, last: int) -> None:
-        self._asked = last
+        self._asked.append(last)
 
     def ping_answered(self, *, counts: bool) -> None:
         """`counts`: whether somebody is there who reads."""
-        if self._asked is not None and counts:
-            self.covered = max(self.covered, self._asked)
-        self._asked = None
+        asked = self._asked.popleft() if self._asked else 0
+        if counts:
+            self.covered = max(self.covered, asked)
 
     def reached(self) -> tuple[int, list[int]] | None:
         """Up to which position all has arrived or is given up, and what is given up of it; None: no further."""

@@ -18,6 +18,7 @@ from gateway.delivery.sparkplug.tank_metrics import is_lost, transfer_of
 from gateway.delivery.sparkplug.tanks import Tanks
 from gateway.errors import DeliveryError
 from gateway.history import Entry, KeptEvent
+from gateway.process.progress import CameRound
 from gateway.status import GatewaySnapshot, OpenTransfer
 from gateway.tank_record import TankRecord
 
@@ -48,7 +49,11 @@ class Talk:
         log: Any,
         *,
         ignored: Callable[[], int],
+        ask_after_s: float,
+        topic: str,
+        came_round: CameRound,
     ) -> None:
+        """`ask_after_s`: so long without a ping, that topic is asked for once more, which proves the same."""
         self.connection = connection
         self.session = session
         self.reach = Reach()
@@ -61,6 +66,9 @@ class Talk:
         self._outbox = outbox
         self._log = log
         self._ignored = ignored
+        self._ask_after_s, self._topic = ask_after_s, topic
+        self._pinged_s = float("inf")
+        self._came_round = came_round
         self.wants_history = asyncio.Event()
         self._history: list[Entry] = []
         """Taken and not sent yet, the first last."""
@@ -113,6 +121,11 @@ class Talk:
                 self._send(self.session.tank_death(tank, self._time_ms(now_s)))
         self._look_for_history()
 
+    def asked(self, now_s: float) -> None:
+        """A ping goes out."""
+        self._pinged_s = now_s
+        self.reach.ping_sent(self.session.number)
+
     def arrived(self, *, counts: bool) -> None:
         """A ping was answered. `counts`: whether the primary host reads."""
         self.reach.ping_answered(counts=counts)
@@ -131,6 +144,9 @@ class Talk:
 
     def _look(self, now_s: float) -> None:
         self._seen, self._seen_s = self._snapshot(), now_s
+        self._pinged_s = min(self._pinged_s, now_s)
+        if now_s - self._pinged_s >= self._ask_after_s and self.reach.covered < self.session.number:
+            self.connection.ask(self._topic, 1)
         self._look_due_s = now_s + LOOK_EVERY_S
         self._watched = {}
         for alarm in self._seen.alarms:
@@ -185,6 +201,7 @@ class Talk:
         """Some time later: a server that takes nothing answers no ping, which ends the connection."""
         if self.connection.ended is not None:
             raise ConnectionEndedError(self.connection.ended)
+        self._came_round(0.0)
         await asyncio.sleep(0.02)
 
     def _tank(self, record: TankRecord, now_s: float) -> Message:

@@ -1,0 +1,208 @@
+"""Parts of the OPC UA server without a server: codes, units, the feed, users and certificates, the commands."""
+
+import io
+import math
+import shutil
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from asyncua.server.binary_server_asyncio import OPCUAProtocol
+from asyncua.server.internal_server import InternalServer
+from asyncua.server.monitored_item_service import MonitoredItemService, WhereClauseEvaluator
+from asyncua.server.server import Server
+from asyncua.server.uaprocessor import UaProcessor
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import rsa
+from cryptography.hazmat.primitives.serialization import Encoding
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gateway.command_line import main
+from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
+from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of
+from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
+from gateway.delivery.opcua.server.status import status_of
+from gateway.delivery.opcua.server.units import UNITS, unit_id
+from gateway.delivery.opcua.users import UsersFileError, read_users
+from gateway.records import Figure, Quality, Reason, ReasonCode
+from tests.support.opcua_peer import client_certificate
+from tests.support.opcua_yard import plan_for
+from tests.support.records import record
+
+_SITES = Path(__file__).parents[1] / "invalid_site_files"
+_PASSWORD = "four quiet herons wade"
+
+
+def test_what_of_the_library_is_built_on_is_there() -> None:
+    """asyncua has no door for what is changed in it: an upgrade that moves one of these has to be looked at."""
+    for owner, names in {
+        OPCUAProtocol: ("_process_one_msg", "data_received", "connection_made", "connection_lost"),
+        UaProcessor: ("_process_message", "open_secure_channel", "send_response", "close"),
+        MonitoredItemService: (
+            "_create_events_monitored_item",
+            "_create_data_change_monitored_item",
+            "_modify_monitored_item",
+            "_delete_monitored_items",
+            "_revise_queue_size",
+            "datachange_callback",
+        ),
+        WhereClauseEvaluator: ("_eval_el", "_eval_op"),
+        Server: ("_setup_server_nodes",),
+        InternalServer: ("create_session", "register_external_session", "unregister_external_session"),
+    }.items():
+        assert [name for name in names if not hasattr(owner, name)] == []
+
+
+@pytest.mark.outside("UNECE Recommendation 20 common codes; UnitId by OPC 10000-8, 5.6.4.3")
+def test_units_have_the_numbers_that_the_standard_makes_of_their_codes() -> None:
+    # "MTR" is 0x4D 0x54 0x52, read as one number; the others likewise.
+    assert unit_id("MTR") == 0x4D5452 == 5067858
+    assert unit_id("CEL") == 0x43454C == 4408652
+    assert unit_id("MTQ") == 5067857
+    assert unit_id("KGM") == 4933453
+    assert unit_id("KMQ") == 4934993
+    assert unit_id("PAL") == 5259596
+    assert {each.unit for each in FIGURES} <= set(UNITS)
+    for wrong in ("", "METR", "°C"):
+        with pytest.raises(ValueError, match="common code"):
+            unit_id(wrong)
+
+
+@given(code=st.sampled_from(ReasonCode), has_value=st.booleans(), manual=st.booleans())
+def test_the_severity_is_that_of_the_quality_whatever_the_reason(code: str, has_value: bool, manual: bool) -> None:
+    """OPC 10000-4, 7.39.1: the two first bits; 00 Good, 01 Uncertain, 10 Bad."""
+    for quality in Quality:
+        status = status_of(int(quality), code, has_value, manual)
+        assert status.value >> 30 == int(quality)
+        assert (status.is_good(), status.is_bad()) == (quality is Quality.GOOD, quality is Quality.BAD)
+
+
+@given(value=st.none() | st.floats(), quality=st.sampled_from(Quality))
+def test_bad_and_what_is_no_number_travel_without_a_value(value: float | None, quality: Quality) -> None:
+    figure = Figure(value, quality, (Reason(ReasonCode.SENTINEL, "it says so"),), 0.0)
+    told = sheet_of(record(level=figure), 10.0)
+    shown, number, code, manual = message(line({"figure": told["figures"][0]}))["figure"]
+    assert manual is False
+    if quality is Quality.BAD or (value is not None and not math.isfinite(value)):
+        assert (shown, number) == (None, int(Quality.BAD))
+    else:
+        assert (shown, number, code) == (value, int(quality), "sentinel")
+
+
+def test_the_first_line_carries_the_plan_whole_and_another_form_is_refused(tmp_path: Path) -> None:
+    plan = plan_for(tmp_path, users_file=tmp_path / "users")
+    told = message(line(hello(plan, "harbour", "1.0", False, None)))
+    assert plan_of(told) == plan
+    with pytest.raises(FeedError, match="understands tank-gateway/opcua-feed/1"):
+        plan_of({**told, "form": "tank-gateway/opcua-feed/2"})
+    for wrong in (b"", b"[]", b"{"):
+        with pytest.raises(FeedError):
+            message(wrong)
+
+
+def test_each_name_is_a_variable_that_is_there() -> None:
+    keys = [each.key for each in (*FIGURES, *STATES)]
+    assert len(keys) == len(set(keys))
+    others = {"time", "events"}
+    assert {name for key, name in NAMES.items() if key not in others} <= set(keys)
+
+
+def test_a_file_of_users_that_is_wrong_is_told_by_its_line(tmp_path: Path) -> None:
+    file = tmp_path / "users"
+    for content, wrong in (
+        ("panel secret", "users:1: is no name and hash"),
+        ("# who reads\n\npanel $argon2id$x\npanel $argon2id$y", "users:4: panel stands there twice"),
+        ("$argon2id$x", "users:1: is no name and hash"),
+    ):
+        file.write_text(content)
+        with pytest.raises(UsersFileError, match=wrong):
+            read_users(file)
+    file.write_text("# nobody\n")
+    assert read_users(file) == {}
+
+
+def test_certificates_nobody_may_come_with(tmp_path: Path) -> None:
+    now = datetime.now(UTC)
+    assert trouble_with_client(client_certificate(tmp_path, "well").read, now) is None
+    assert "ended on" in str(trouble_with_client(client_certificate(tmp_path, "over", end_s=-1.0).read, now))
+    key = rsa.generate_private_key(public_exponent=65537, key_size=1024)
+    name = x509.Name([])
+    weak = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(now - timedelta(days=1))
+        .not_valid_after(now + timedelta(days=1))
+        .sign(key, hashes.SHA256())
+    )
+    assert trouble_with_client(weak, now) == "its certificate has no RSA key of 2048 bits or more"
+    assert application_uri("north yard/2") == "urn:tank-gateway:north-yard-2"
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    shutil.copytree(_SITES / "parts", tmp_path / "parts")
+    file = tmp_path / "site.yaml"
+    file.write_text(
+        "include: [parts/yard.yaml, parts/tank.yaml]\n"
+        "delivery:\n"
+        "  opcua: {address: '0.0.0.0:840', certificates: opcua, users_file: users, anonymous: yes, "
+        "security: [Basic256Sha256, None]}\n"
+    )
+    return file
+
+
+def test_check_knows_what_is_open_to_others_and_what_ends_soon(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = Certificates(site.parent / "opcua")
+    folder.make_own("yard", ["localhost"], datetime.now(UTC) - timedelta(days=1800))
+    folder.trust(client_certificate(site.parent, "soon", end_s=30 * 86_400.0).read)
+    (folder.folder / "trusted" / "letter.der").write_text("no certificate")
+    assert main(["check", str(site)]) == 0
+    told = capsys.readouterr().out
+    for wanted in (
+        "port 840 is below 1024",
+        "None is offered to other machines: everything goes there unencrypted",
+        "may read without a name",
+        "our own certificate ends on",
+        "a trusted certificate ends on",
+        "letter.der is no certificate",
+    ):
+        assert wanted in told
+
+
+def test_certificates_and_users_by_command(
+    site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, given_one = Certificates(site.parent / "opcua"), client_certificate(site.parent, "historian")
+    mark = thumbprint(given_one.read)
+    assert main(["delivery", "certificate", str(site), "list"]) == 0
+    assert "none yet" in capsys.readouterr().out
+    assert main(["delivery", "certificate", str(site), "make"]) == 0
+    own = folder.own_certificate()
+    assert own is not None
+    assert thumbprint(own) in capsys.readouterr().out
+    assert main(["delivery", "certificate", str(site), "trust", mark[:8]]) == 1
+    folder.reject(given_one.read.public_bytes(Encoding.DER))
+    assert main(["delivery", "certificate", str(site), "trust", mark[:3]]) == 2
+    assert main(["delivery", "certificate", str(site), "trust", mark[:8]]) == 0
+    assert folder.trusts(given_one.read)
+    assert folder.rejected() == []
+    assert main(["delivery", "certificate", str(site), "withdraw", mark[:8]]) == 0
+    assert not folder.trusts(given_one.read)
+    assert main(["delivery", "certificate", str(site), "trust", str(given_one.certificate)]) == 0
+    assert folder.trusts(given_one.read)
+
+    for typed, code in ((_PASSWORD, 0), ("password1234", 2)):
+        monkeypatch.setattr(sys, "stdin", io.StringIO(f"{typed}\n"))
+        assert main(["delivery", "user", str(site), "panel"]) == code
+    assert list(read_users(site.parent / "users")) == ["panel"]
+    assert _PASSWORD not in (site.parent / "users").read_text()
+    assert (site.parent / "users").stat().st_mode & 0o007 == 0
+    assert main(["delivery", "user", str(site), "panel", "--remove"]) == 0
+    assert read_users(site.parent / "users") == {}
+    assert main(["delivery", "user", str(site), "panel", "--remove"]) == 1
