@@ -5,6 +5,7 @@ It ends when that input does. Before that, all that it shows becomes Bad, and st
 
 import asyncio
 import resource
+import signal
 import sys
 from collections.abc import Mapping
 from contextlib import suppress
@@ -107,6 +108,9 @@ def _settle(future: "asyncio.Future[KeptPage]", found: KeptPage | Exception) -> 
 
 
 async def serve() -> int:
+    """Until the gateway ends, or says so. A service manager that stops both tells the gateway; the rest follows."""
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
     loop = asyncio.get_running_loop()
     reader = asyncio.StreamReader(limit=LONGEST_LINE)
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)

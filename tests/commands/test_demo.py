@@ -17,7 +17,7 @@ import time
 import urllib.request
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import psutil
@@ -126,6 +126,10 @@ async def _opc_ua_is_read_at_the_address_that_is_printed(lines: list[str]) -> No
             await asyncio.sleep(0.2)
         assert told.Value.Value == pytest.approx(9.412, abs=0.05)
         assert await client.get_node("ns=2;s=TK-101/simulated").read_value() is True
+        # And what the ledger has of it by now.
+        while not (kept := await level.read_raw_history(None, datetime.now(UTC), numvalues=1)):  # noqa: ASYNC110
+            await asyncio.sleep(0.5)
+        assert kept[0].Value.Value == pytest.approx(9.412, abs=0.05)
 
 
 async def _opc_ua_client(address: str) -> OpcuaClient:

@@ -18,8 +18,9 @@ import pytest_asyncio
 from gateway.delivery.opcua.child import Child
 from gateway.records import Figure, Quality, Reason, ReasonCode, because
 from gateway.states import LimitState
+from gateway.status import AccountsStatus, GatewaySnapshot, OpenTransfer
 from gateway.tank_record import Event, EventKind
-from gateway.tank_state import AlarmKind, AlarmPhase, AlarmStanding, Priority
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Motion, Priority, TankState
 from tests.support.opcua_peer import Peer, peer
 from tests.support.opcua_yard import Yard, good, node, plan_for, sheet, yard
 from tests.support.records import bad
@@ -324,6 +325,49 @@ async def test_tanks_come_and_go_and_clients_stay(served: Served) -> None:
     made.made.offer(sheet("TK-8", 2, level=good(2.0)))
     await made.told()
     assert await values(client, two) == [(2.0, "Good")]
+
+
+async def test_alarms_and_transfers_are_variables_and_the_gateways_own_alarms_are_events(served: Served) -> None:
+    made, client = served
+    before, now = made.state, datetime.now(UTC)
+    normal = AlarmStanding("high_high", AlarmKind.HIGH_HIGH, AlarmPhase.NORMAL, Priority.NOW, False, now)
+    lost = AlarmStanding("line_lost.east", AlarmKind.LINE_LOST, AlarmPhase.NORMAL, Priority.SOON, False, now)
+    moved = OpenTransfer(41, "receipt", "running", ("TK-6",), now, "")
+
+    def site(house: AlarmStanding) -> GatewaySnapshot:
+        alarms = [AlarmNow(tank, each, "", "", None) for tank, each in (("TK-6", normal), ("", house))]
+        return before._replace(alarms=alarms, accounts=AccountsStatus(open=[moved]))
+
+    made.state = site(lost)
+    raised = normal._replace(phase=AlarmPhase.UNACKNOWLEDGED, is_active=True)
+    minimum = raised._replace(name="minimum", kind=AlarmKind.MINIMUM, priority=Priority.SOON)
+    state = TankState(Motion.FILLING, now, good(0.02), good(0.0001), alarms=(raised, minimum))
+    made.made.offer(sheet("TK-6", 3, level=good(9.0))._replace(state=state))
+    await shown(client, node("TK-6/alarm_high_high"), ("unacknowledged", "Good"))
+    await shown(client, node("TK-6/transfer"), (41, "Good"))
+    names = ("alarm_minimum", "alarm_level_lost", "alarms", "worst_alarm", "motion", "rate", "transfer_phase")
+    assert await values(client, *(node(f"TK-6/{each}") for each in names)) == [
+        ("unacknowledged", "Good"),
+        # The tank has no such alarm: nothing is said of it, least of all that it is normal.
+        (None, "GoodNoData"),
+        (2, "Good"),
+        ("high_high", "Good"),
+        ("filling", "Good"),
+        (0.02, "Good"),
+        ("running", "Good"),
+    ]
+    made.made.offer(sheet("TK-6", 4, level=good(9.0))._replace(state=state._replace(alarms=())))
+    await shown(client, node("TK-6/alarm_high_high"), ("normal", "Good"))
+    await client.ask("subscribe", events=[node("tanks")], fields=["Severity", "Message", "2:kind", "2:tank"])
+    made.state = site(lost._replace(phase=AlarmPhase.UNACKNOWLEDGED))
+    found = await client.until(lambda told: told.get("event") == node("tanks"))
+    assert found["fields"] == {
+        "Severity": 600,
+        "Message": "gateway: alarm unacknowledged line lost.east",
+        "kind": "alarm_unacknowledged",
+        "tank": "",
+    }
+    made.state = before
 
 
 async def test_a_name_that_is_taken_as_the_port_is_said(served: Served) -> None:

@@ -1,6 +1,7 @@
 """Clients of the OPC UA server that mean harm, or are broken: cut off with a sentence, while another one reads on."""
 
 import asyncio
+import random
 import secrets
 import struct
 from collections.abc import AsyncIterator
@@ -87,16 +88,63 @@ async def test_a_chunk_that_never_ends(beset: Beset) -> None:
     await still_reads(beset)
 
 
+class Stranger(Client):  # type: ignore[misc]
+    """Keeps what it sends."""
+
+    sent: list[bytes]
+
+
 @asynccontextmanager
-async def stranger(beset: Beset) -> AsyncIterator[Client]:
+async def stranger(beset: Beset) -> AsyncIterator[Stranger]:
     """Connected as asyncua does, to do by its parts what an honest client does not."""
-    client = Client(beset.yard.url, timeout=30, watchdog_intervall=60.0)
-    await client.connect()
+    client = Stranger(beset.yard.url, timeout=30, watchdog_intervall=60.0)
+    client.sent = []
+    await client.connect_socket()
+    transport = client.uaclient.protocol.transport
+    write = transport.write
+
+    def kept(content: bytes) -> None:
+        client.sent.append(bytes(content))
+        write(content)
+
+    transport.write = kept
+    await client.send_hello()
+    await client.open_secure_channel()
+    await client.create_session()
+    await client.activate_session()
     try:
         yield client
     finally:
         with suppress(Exception):
             await client.disconnect()
+
+
+async def test_messages_with_a_few_bytes_that_are_wrong(beset: Beset) -> None:
+    """What an honest client sends to sign in, read and subscribe, with up to four bytes of it changed or left out."""
+    async with stranger(beset) as client:
+        await client.get_node(_LEVEL).read_data_value()
+        sent = [*client.sent]
+    assert {each[:3] for each in sent} == {b"HEL", b"OPN", b"MSG"}
+    chance = random.Random(2026)
+    for _ in range(120):
+        bad = [bytearray(each) for each in sent]
+        for _ in range(chance.randint(1, 4)):
+            one = chance.choice(bad)
+            place = chance.randrange(len(one))
+            if chance.random() < 0.2:
+                del one[place]
+            else:
+                one[place] = chance.randrange(256)
+        reader, writer = await asyncio.open_connection("127.0.0.1", beset.yard.plan.port)
+        try:
+            writer.write(b"".join(bad))
+            with suppress(ConnectionError, TimeoutError):
+                async with asyncio.timeout(0.05):
+                    await reader.read(-1)
+        finally:
+            writer.close()
+    await still_reads(beset)
+    await beset.yard.until(lambda: len(beset.yard.made.status().clients) == 1)
 
 
 async def test_more_connections_than_may_be(beset: Beset) -> None:
@@ -109,6 +157,11 @@ async def test_more_connections_than_may_be(beset: Beset) -> None:
                 sentences.append((await reader.read(-1))[16:].decode())
         assert sentences
         assert set(sentences) <= {f"{_SESSIONS} are connected already, as many as may", ""}
+        await still_reads(beset)
+        # Those that have a place and never sign in give it to one that does.
+        await asyncio.sleep(2.1)
+        async with stranger(beset) as client:
+            assert (await client.get_node(_LEVEL).read_data_value()).StatusCode.is_good()
         await still_reads(beset)
     finally:
         for _, writer in held:

@@ -215,6 +215,8 @@ class OpcuaDelivery:
                 places = self._places(state)
                 if places != tanks:
                     tanks = told["tanks"] = places
+                    # Its nodes are new, and know nothing yet.
+                    told["alarms"] = alarms
                     self._forget_others({place["tank"] for place in places})
                 await child.tell(told)
             await self._tell_what_waits(child)

@@ -11,7 +11,8 @@ from asyncua.server.server import Server
 from gateway.clock import utc_now
 from gateway.delivery.opcua.names import EVENT_FIELDS
 from gateway.delivery.opcua.server.moments import moment
-from gateway.delivery.opcua.server.space import NAMESPACE_INDEX, TANKS, node_id
+from gateway.delivery.opcua.server.nodes import NAMESPACE_INDEX, node_id
+from gateway.delivery.opcua.server.space import TANKS
 
 __all__ = ["EVENT_TYPE", "Events"]
 

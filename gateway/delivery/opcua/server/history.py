@@ -15,7 +15,8 @@ from asyncua import ua
 
 from gateway.delivery.opcua.names import FIGURES
 from gateway.delivery.opcua.server.moments import moment
-from gateway.delivery.opcua.server.space import NAMESPACE_INDEX, Space
+from gateway.delivery.opcua.server.nodes import NAMESPACE_INDEX
+from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 
 __all__ = ["MOST_NODES", "History", "Page", "ReadPage", "Sample"]

@@ -7,42 +7,32 @@ and go. Nodes are made as asyncua keeps them, without its services, which take m
 import asyncio
 import gc
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import cache
 from typing import Any
 
 from asyncua import ua
-from asyncua.server.address_space import AddressSpace, AttributeValue, NodeData
+from asyncua.server.address_space import AddressSpace, AttributeValue
 
 from gateway.clock import utc_now
 from gateway.delivery.opcua.names import FIGURES, STATES, Variable
 from gateway.delivery.opcua.server.moments import moment
+from gateway.delivery.opcua.server.nodes import (
+    NAMESPACE_INDEX,
+    NULL,
+    READ,
+    READ_HISTORY,
+    TYPES,
+    VARIANTS,
+    NodeMaker,
+    node_id,
+    std,
+)
 from gateway.delivery.opcua.server.status import GONE, NOT_YET, STALE, status_of
 from gateway.delivery.opcua.server.units import UNECE_NAMESPACE, UNITS, unit_id
 
-__all__ = ["NAMESPACE", "NAMESPACE_INDEX", "TANKS", "Space", "TankNodes", "node_id"]
+__all__ = ["NAMESPACE", "TANKS", "Space", "TankNodes"]
 
 NAMESPACE = "urn:tank-gateway:tanks"
-NAMESPACE_INDEX = 2
 _Ids = ua.ObjectIds
-_A = ua.AttributeIds
-_READ = 1
-_READ_HISTORY = 1 | 4
-"""AccessLevel, OPC 10000-3, 8.57: CurrentRead and HistoryRead. No bit to write, anywhere."""
-_TYPES = {
-    "analog": (_Ids.AnalogItemType, _Ids.Double),
-    "text": (_Ids.BaseDataVariableType, _Ids.String),
-    "count": (_Ids.BaseDataVariableType, _Ids.UInt32),
-    "yes": (_Ids.BaseDataVariableType, _Ids.Boolean),
-    "time": (_Ids.BaseDataVariableType, _Ids.DateTime),
-}
-_VARIANTS = {
-    "analog": ua.VariantType.Double,
-    "text": ua.VariantType.String,
-    "count": ua.VariantType.UInt32,
-    "yes": ua.VariantType.Boolean,
-    "time": ua.VariantType.DateTime,
-}
-_NULL = ua.Variant(None, ua.VariantType.Null)
 _RANGES = {
     "m": (0.0, 50.0),
     "degC": (-60.0, 250.0),
@@ -55,15 +45,6 @@ _RANGES = {
     "1": (0.0, 2.0),
 }
 """Where nothing of the tank is known."""
-
-
-def node_id(text: str) -> ua.NodeId:
-    return ua.NodeId(text, NAMESPACE_INDEX)
-
-
-@cache
-def _std(number: int) -> ua.NodeId:
-    return ua.NodeId(number)
 
 
 TANKS = node_id("tanks")
@@ -90,7 +71,8 @@ class Space:
 
     def __init__(self, address_space: AddressSpace, has_history: bool, steady_s: Callable[[], float]) -> None:
         self._space = address_space
-        self._level = _READ_HISTORY if has_history else _READ
+        self._nodes = NodeMaker(address_space)
+        self._level = READ_HISTORY if has_history else READ
         self._has_history = has_history
         self._steady_s = steady_s
         self.tanks: dict[str, TankNodes] = {}
@@ -100,23 +82,23 @@ class Space:
 
     def begin(self, site: str, version: str, simulated: bool, cautions: str) -> None:
         """The folder of tanks, the type of a tank, and what is said of the gateway."""
-        self._add(TANK_TYPE, "TankType", ua.NodeClass.ObjectType, _std(_Ids.BaseObjectType), _Ids.HasSubtype, None)
+        self._nodes.add(TANK_TYPE, "TankType", ua.NodeClass.ObjectType, std(_Ids.BaseObjectType), _Ids.HasSubtype, None)
         title = f"Tanks of {site}" + (" (SIMULATED)" if simulated else "")
-        self._add(
+        self._nodes.add(
             TANKS,
             "tanks",
             ua.NodeClass.Object,
-            _std(_Ids.ObjectsFolder),
+            std(_Ids.ObjectsFolder),
             _Ids.Organizes,
-            _std(_Ids.FolderType),
+            std(_Ids.FolderType),
             title=title,
             description=cautions,
         )
-        self._notifies(_std(_Ids.Server), TANKS)
+        self._nodes.notifies(std(_Ids.Server), TANKS)
         told = {"cautions": cautions, "site": site, "version": version, "simulated": simulated}
         for key, value in told.items():
             kind = "yes" if isinstance(value, bool) else "text"
-            self._property(TANKS, node_id(f"tanks/{key}"), ua.QualifiedName(key, NAMESPACE_INDEX), kind, value)
+            self._nodes.property_of(TANKS, node_id(f"tanks/{key}"), ua.QualifiedName(key, NAMESPACE_INDEX), kind, value)
 
     async def set_tanks(self, places: Iterable[Mapping[str, Any]]) -> None:
         """These and no others. Who subscribed to one that goes is told that its nodes are no more."""
@@ -148,7 +130,7 @@ class Space:
         at, told_at = moment(sheet["at"]), utc_now()
         for place, told in zip(nodes.values, _told(sheet, nodes), strict=True):
             kind, value, status = told
-            variant = _NULL if value is None else ua.Variant(value, _VARIANTS[kind])
+            variant = NULL if value is None else ua.Variant(value, VARIANTS[kind])
             await _put(place, ua.DataValue(variant, status, at, told_at))
 
     async def transfers(self, told: Mapping[str, Sequence[Any]]) -> None:
@@ -180,7 +162,7 @@ class Space:
         given = told_at if at is None else moment(at)
         for place in nodes.values:
             if place.value is None or place.value.StatusCode != status:
-                await _put(place, ua.DataValue(_NULL, status, given, told_at))
+                await _put(place, ua.DataValue(NULL, status, given, told_at))
 
     async def _remove(self, name: str) -> None:
         nodes = self.tanks.pop(name)
@@ -198,7 +180,7 @@ class Space:
         if node is None or identifier in (TANKS, TANK_TYPE):
             return
         for reference in node.references:
-            if reference.IsForward and reference.ReferenceTypeId == _std(_Ids.HasProperty):
+            if reference.IsForward and reference.ReferenceTypeId == std(_Ids.HasProperty):
                 self._take_out(reference.NodeId)
         for attribute in node.attributes.values():
             for handle in list(attribute.datachange_callbacks):
@@ -210,7 +192,7 @@ class Space:
         nodes = self.tanks[name] = TankNodes(name)
         nodes.place = place
         own = node_id(name)
-        self._add(
+        self._nodes.add(
             own,
             name,
             ua.NodeClass.Object,
@@ -225,120 +207,30 @@ class Space:
     def _variable(
         self, parent: ua.NodeId, tank: str, variable: Variable, ranges: Mapping[str, Sequence[float]]
     ) -> AttributeValue:
-        kind_of, data_type = _TYPES[variable.kind]
+        kind_of, data_type = TYPES[variable.kind]
         own = node_id(f"{tank}/{variable.key}")
-        node = self._add(
+        node = self._nodes.add(
             own,
             variable.key,
             ua.NodeClass.Variable,
             parent,
             _Ids.HasComponent,
-            _std(kind_of),
+            std(kind_of),
             title=variable.title,
         )
-        value = self._valued(node, data_type, self._level if variable.kind == "analog" else _READ)
-        value.value = ua.DataValue(_NULL, NOT_YET, None, utc_now())
+        value = self._nodes.valued(node, data_type, self._level if variable.kind == "analog" else READ)
+        value.value = ua.DataValue(NULL, NOT_YET, None, utc_now())
         if variable.kind == "analog":
             least, greatest = ranges.get(variable.key) or _RANGES[variable.unit]
             self.ranges[own] = (least, greatest)
             name = ua.QualifiedName("EURange", 0)
-            self._property(
+            self._nodes.property_of(
                 own, node_id(f"{tank}/{variable.key}/range"), name, "", ua.Range(least, greatest), _Ids.Range
             )
             name = ua.QualifiedName("EngineeringUnits", 0)
             units = self._units[variable.unit]
-            self._property(own, node_id(f"{tank}/{variable.key}/unit"), name, "", units, _Ids.EUInformation)
+            self._nodes.property_of(own, node_id(f"{tank}/{variable.key}/unit"), name, "", units, _Ids.EUInformation)
         return value
-
-    def _valued(self, node: NodeData, data_type: int, level: int) -> AttributeValue:
-        historizing = level != _READ
-        attributes = node.attributes
-        attributes[_A.DataType] = _shared(_std(data_type), ua.VariantType.NodeId)
-        attributes[_A.ValueRank] = _shared(-1, ua.VariantType.Int32)
-        attributes[_A.ArrayDimensions] = _shared(None, ua.VariantType.Null)
-        attributes[_A.AccessLevel] = _shared(level, ua.VariantType.Byte)
-        attributes[_A.UserAccessLevel] = _shared(level, ua.VariantType.Byte)
-        attributes[_A.MinimumSamplingInterval] = _shared(0.0, ua.VariantType.Double)
-        attributes[_A.Historizing] = _shared(historizing, ua.VariantType.Boolean)
-        value = attributes[_A.Value] = AttributeValue(ua.DataValue(_NULL))
-        return value
-
-    def _property(
-        self,
-        parent: ua.NodeId,
-        own: ua.NodeId,
-        name: ua.QualifiedName,
-        kind: str,
-        value: Any,
-        data_type: int | None = None,
-    ) -> None:
-        node = self._add(
-            own, name, ua.NodeClass.Variable, parent, _Ids.HasProperty, _std(_Ids.PropertyType), title=name.Name
-        )
-        placed = self._valued(node, _TYPES[kind][1] if data_type is None else data_type, _READ)
-        variant = ua.Variant(value, _VARIANTS.get(kind, ua.VariantType.ExtensionObject))
-        placed.value = ua.DataValue(variant, ua.StatusCode(), utc_now(), utc_now())
-
-    def _add(
-        self,
-        own: ua.NodeId,
-        name: str | ua.QualifiedName,
-        node_class: ua.NodeClass,
-        parent: ua.NodeId,
-        reference: int,
-        definition: ua.NodeId | None,
-        *,
-        title: str | None = None,
-        description: str = "",
-    ) -> NodeData:
-        qualified = ua.QualifiedName(name, NAMESPACE_INDEX) if isinstance(name, str) else name
-        shown = ua.LocalizedText(title or str(qualified.Name))
-        node = NodeData(own)
-        node.attributes = {
-            _A.NodeId: _fixed(own, ua.VariantType.NodeId),
-            _A.NodeClass: _shared(node_class, ua.VariantType.Int32),
-            _A.BrowseName: _fixed(qualified, ua.VariantType.QualifiedName),
-            _A.DisplayName: _fixed(shown, ua.VariantType.LocalizedText),
-            _A.Description: _text(description),
-            _A.WriteMask: _shared(0, ua.VariantType.UInt32),
-            _A.UserWriteMask: _shared(0, ua.VariantType.UInt32),
-        }
-        if node_class is ua.NodeClass.Object:
-            node.attributes[_A.EventNotifier] = _shared(1, ua.VariantType.Byte)
-        elif node_class is ua.NodeClass.ObjectType:
-            node.attributes[_A.IsAbstract] = _fixed(False, ua.VariantType.Boolean)
-        self._space[own] = node
-        self._refers(parent, own, reference, node_class, qualified, shown, definition)
-        if definition is not None:
-            target = self._space[definition]
-            node.references.append(
-                _reference(definition, _Ids.HasTypeDefinition, True, ua.NodeClass.Unspecified, *_names(target), None)
-            )
-        return node
-
-    def _notifies(self, source: ua.NodeId, target: ua.NodeId) -> None:
-        node = self._space[target]
-        self._refers(source, target, _Ids.HasNotifier, ua.NodeClass.Object, *_names(node), None)
-
-    def _refers(
-        self,
-        source: ua.NodeId,
-        target: ua.NodeId,
-        kind: int,
-        target_class: ua.NodeClass,
-        name: ua.QualifiedName,
-        title: ua.LocalizedText,
-        definition: ua.NodeId | None,
-    ) -> None:
-        """Both ways."""
-        above = self._space[source]
-        above.references.append(_reference(target, kind, True, target_class, name, title, definition))
-        held = above.attributes[_A.NodeClass].value
-        assert held is not None
-        assert held.Value is not None
-        self._space[target].references.append(
-            _reference(source, kind, False, ua.NodeClass(held.Value.Value), *_names(above), None)
-        )
 
     def _unit(self, symbol: str) -> ua.EUInformation:
         unit = UNITS[symbol]
@@ -380,47 +272,3 @@ async def _put(place: AttributeValue, value: ua.DataValue) -> None:
     if place.datachange_callbacks:
         for handle, callback in list(place.datachange_callbacks.items()):
             await callback(handle, value)
-
-
-@cache
-def _shared(value: Any, kind: ua.VariantType) -> AttributeValue:
-    """Of all nodes that have it: nothing ever changes it, so that it tells nobody anything."""
-    return _fixed(value, kind)
-
-
-@cache
-def _text(text: str) -> AttributeValue:
-    return _fixed(ua.LocalizedText(text), ua.VariantType.LocalizedText)
-
-
-def _fixed(value: Any, kind: ua.VariantType) -> AttributeValue:
-    return AttributeValue(ua.DataValue(ua.Variant(value, kind)))
-
-
-def _names(node: NodeData) -> tuple[ua.QualifiedName, ua.LocalizedText]:
-    name, title = node.attributes[_A.BrowseName].value, node.attributes[_A.DisplayName].value
-    assert name is not None
-    assert title is not None
-    assert name.Value is not None
-    assert title.Value is not None
-    return name.Value.Value, title.Value.Value
-
-
-def _reference(
-    target: ua.NodeId,
-    kind: int,
-    forward: bool,
-    target_class: ua.NodeClass,
-    name: ua.QualifiedName,
-    title: ua.LocalizedText,
-    definition: ua.NodeId | None,
-) -> ua.ReferenceDescription:
-    return ua.ReferenceDescription(
-        ReferenceTypeId=_std(kind),
-        IsForward=forward,
-        NodeId=target,
-        BrowseName=name,
-        DisplayName=title,
-        NodeClass=target_class,
-        TypeDefinition=_std(_Ids.Null) if definition is None else definition,
-    )

@@ -39,6 +39,8 @@ _MOST_UNREAD = 8_000_000
 """Bytes that wait for a client to read them."""
 _CHUNK_S = 10.0
 """For how long a chunk may be under way."""
+_UNNAMED_S = 2.0
+"""For so long one may be connected without a session, however many wait."""
 _DEAD_MS = 30_000
 """After so long without an acknowledgement a half-open connection is ended by the system."""
 _NEVER_OFFERED = (
@@ -196,6 +198,8 @@ class GatedConnection(OPCUAProtocol):
         peer = transport.get_extra_info("peername")
         self.address = f"{peer[0]}:{peer[1]}" if peer else "?"
         if len(self.clients) >= self.iserver.max_connections:
+            self._make_room()
+        if len(self.clients) >= self.iserver.max_connections:
             assert isinstance(transport, asyncio.Transport)
             self.transport = transport
             self.cut_off(_Codes.BadTcpServerTooBusy, f"{len(self.clients)} are connected already, as many as may")
@@ -211,6 +215,15 @@ class GatedConnection(OPCUAProtocol):
         super().connection_made(transport)
         self.processor = GatedProcessor(self, self._server.gate, self._server.none_offered)
         self.processor.set_policies(self.policies)
+
+    def _make_room(self) -> None:
+        """Whoever has not signed in gives way, the first to come first: else a few who never do would keep out all."""
+        for other in self.clients:
+            if isinstance(other, GatedConnection) and other.name is None:
+                if (utc_now() - other.since).total_seconds() > _UNNAMED_S:
+                    other.cut_off(_Codes.BadTcpServerTooBusy, "it has not signed in while another one waits")
+                    self.clients.remove(other)
+                return
 
     def connection_lost(self, ex: BaseException | None) -> None:
         if self._late is not None:
