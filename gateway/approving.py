@@ -38,9 +38,16 @@ _WRITE_S = 5.0
 """Longest that somebody waits for the disk."""
 
 
+def _anybody(_by: str, _asked: Mapping[str, Any]) -> bool:
+    """Of users of this machine: the system says who they are."""
+    return True
+
+
 class Approving(Acting):
     """From the gateway's loop, like what it is made of."""
 
+    still_asks: Callable[[str, Mapping[str, Any]], bool] = staticmethod(_anybody)
+    """Whether somebody may still ask for what waits, by his signature. To be set."""
     _times_known = 0
     """How often the ledger's papers had been read when they were looked at last."""
 
@@ -133,7 +140,7 @@ class Approving(Acting):
 
     async def _decided(self, decision: Approve | Decline, person: str) -> dict[str, Any]:
         """Raises SettingsError."""
-        waiting = self._second.found(decision, person, self._now())
+        waiting = self._found_waiting(decision, person)
         # Of two who decide at once the second finds nothing.
         self._second.take(waiting)
         asked = {"action": decision.action, "request": str(waiting.number)}
@@ -155,10 +162,19 @@ class Approving(Acting):
             await self._written(waiting, WAITS, asked, person, {"waits_as": waiting.number}, "it could not be done")
         return answer
 
+    def _found_waiting(self, decision: Approve | Decline, person: str) -> Waiting:
+        """Raises SettingsError."""
+        waiting = self._second.found(decision, person, self._now())
+        if isinstance(decision, Approve) and not self.still_asks(waiting.by, waiting.asked):
+            # One of the two who stand for it is no longer there.
+            text = f"request: {waiting.number} was asked for by {waiting.by}, who may not ask for it any more"
+            raise SettingsError((f"{text}; decline it, and have it asked for anew",))
+        return waiting
+
     async def _decision_tried(self, request: Mapping[str, Any], person: str) -> Tried:
         try:
             decision = read_decision(request)
-            waiting = self._second.found(decision, person, self._now())
+            waiting = self._found_waiting(decision, person)
         except SettingsError as error:
             return Tried(refused(2, error.mistakes, error.hint or ""))
         if isinstance(decision, Decline):

@@ -129,7 +129,7 @@ class Daemon:
         self._deliveries.add(self._deliveries.made(settings.deliveries))
         self._keep_outboxes()
         self._metrics = Metrics(self.snapshot)
-        self.access = access_of(people, settings.name, self._machine, self._keeping)
+        self.access = access_of(people, settings.name, self._machine, self._keeping, self.acting)
         watching = (self._pipeline, self._accounts, self.acting, self._deliveries, self._house_watch)
         self._page = Page(self, self._boot, time_factor, Around(*watching, self._keeping), self._clock, self._machine)
         self.site_desk = self._page.site_desk

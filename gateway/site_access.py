@@ -10,6 +10,8 @@ from typing import Any
 import orjson
 
 from gateway.actions.answers import audit_body, refused
+from gateway.actions.asked_by import may_ask
+from gateway.approving import Approving
 from gateway.clock import Clock
 from gateway.keeping import Keeping
 from gateway.process.door import Answer
@@ -18,13 +20,33 @@ from gateway.web.access.access import Access
 from gateway.web.access.administration import CHANGING, PEOPLE_ACTIONS, administer
 from gateway.web.access.people_file import PeopleFile, people_path
 
-__all__ = ["access_of", "access_status", "door_answers"]
+__all__ = ["access_of", "access_status", "door_answers", "may_still_ask"]
 
 
-def access_of(folder: Path | None, site: str, clock: Clock, keeping: Keeping) -> Access:
-    """`folder`: the state directory; None: there is none, and nobody can sign in. `clock`: the machine's."""
+def access_of(
+    folder: Path | None, site: str, clock: Clock, keeping: Keeping, acting: Approving | None = None
+) -> Access:
+    """`folder`: the state directory; None: there is none, and nobody can sign in. `clock`: the machine's. `acting` is
+    told who may still ask for what waits for a second person."""
     file = None if folder is None else PeopleFile(people_path(folder, site))
-    return Access(site, clock, file, audit=partial(_audited, keeping, clock))
+    access = Access(site, clock, file, audit=partial(_audited, keeping, clock))
+    if file is not None and acting is not None:
+        acting.still_asks = partial(may_still_ask, access)
+    return access
+
+
+def may_still_ask(access: Access, by: str, asked: Mapping[str, Any]) -> bool:
+    """Whether whoever signs so is still here, in a role that may ask for this."""
+    name, _, place = by.rpartition("@")
+    guest = access.people.guests.get(by)
+    if place == "page":
+        account = access.people.accounts.get(name)
+        role = None if account is None else account.role
+    elif guest is not None or (access.plan.provider is not None and place == access.plan.provider.name):
+        role = None if guest is None or not access.is_granted(guest) else guest.role
+    else:
+        return True  # a user of this machine
+    return role is not None and may_ask(role, asked)
 
 
 def access_status(access: Access) -> AccessStatus:

@@ -4,6 +4,8 @@ import socket
 import subprocess
 import sys
 
+import pytest
+
 from gateway.process.listening import ListeningPort, listening_ports
 
 
@@ -33,3 +35,11 @@ def test_what_it_has_begun_listens_for_it() -> None:
         assert ListeningPort("127.0.0.1", port) in listening_ports()
         child.communicate("\n")
     assert ListeningPort("127.0.0.1", port) not in listening_ports()
+
+
+def test_what_the_system_does_not_say_is_no_empty_list() -> None:
+    """A process that there is not: nothing is known of what it has begun."""
+    with subprocess.Popen([sys.executable, "-c", ""]) as ended:
+        ended.wait()
+    with pytest.raises(OSError, match="does not tell"):
+        listening_ports(ended.pid)

@@ -20,6 +20,7 @@ __all__ = [
     "Decline",
     "SecondPerson",
     "Waiting",
+    "human_of",
     "read_decision",
     "request_body",
     "request_key",
@@ -113,7 +114,7 @@ class SecondPerson:
             known = ", ".join(str(each.number) for each in waiting)
             text = f"there wait {known}" if known else "nothing waits for a second person"
             raise SettingsError((f"request: {decision.request} does not wait, or no longer; {text}",))
-        if isinstance(decision, Approve) and _human(found.by) == _human(by):
+        if isinstance(decision, Approve) and human_of(found.by) == human_of(by):
             text = f"request: {found.number} was asked for by {found.by}; another person approves it"
             raise SettingsError((text,))
         return found
@@ -179,7 +180,7 @@ def _matter(asked: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in asked.items() if key != "why"}
 
 
-def _human(by: str) -> str:
+def human_of(by: str) -> str:
     """The user anna of the machine, anna@page, and anna of a provider are taken for one: two names are not yet two
     people."""
     return by.partition("@")[0].casefold()

@@ -11,7 +11,7 @@ from gateway.account.paper import PaperKind
 from gateway.account.stock import stock_of
 from gateway.desk.accounting import Accounting
 from gateway.desk.asked_times import instant_asked
-from gateway.desk.told import CAUTION, open_documents, open_sentences, told_document, told_paper
+from gateway.desk.told import CAUTION, open_documents, open_sentences, paper_read, told_document, told_paper
 from gateway.errors import UsageError
 from gateway.ledger.account_papers import Span, in_span
 from gateway.ledger.document_reading import tickets_with
@@ -84,7 +84,8 @@ class AccountPages:
         tickets = await self._accounts.read(lambda connection: tickets_with(connection, int(text)))
         begin = min((ticket.made for ticket in tickets), default=self._accounts.now())
         told = [told_paper(PaperKind.TICKET, ticket) for ticket in tickets]
-        return self._page(TICKETS_SCHEMA, **_span(begin, None), complete=True, tickets=told)
+        sentences = sentence_documents(reasons_in(tickets))
+        return self._page(TICKETS_SCHEMA, **_span(begin, None), complete=True, tickets=told, sentences=sentences)
 
     async def days(self, asked: Mapping[str, str]) -> bytes:
         """`from` and `until`: when they ended; every revision. `brief=yes`: without what was in each tank, by which
@@ -125,13 +126,14 @@ class AccountPages:
             raise UsageError(f"until {asked['until']} is not after from", "give the earlier one as from")
         span = Span(kind, begin, until, _AT_MOST)
 
-        def told(connection: Any) -> tuple[list[dict[str, Any]], bool]:
+        def told(connection: Any) -> tuple[list[dict[str, Any]], list[dict[str, Any]], bool]:
             documents, is_whole = in_span(connection, span)
             empty: dict[str, Any] = {each: [] for each in without}
-            return [told_document(kind, {**document, **empty}) for document in documents], is_whole
+            papers = [paper_read(kind, {**document, **empty}) for document in documents]
+            return [told_paper(kind, paper) for paper in papers], sentence_documents(reasons_in(papers)), is_whole
 
-        found, is_whole = await self._accounts.read(told)
-        return self._page(schema, **_span(begin, until), complete=is_whole, **{name: found})
+        found, sentences, is_whole = await self._accounts.read(told)
+        return self._page(schema, **_span(begin, until), complete=is_whole, **{name: found}, sentences=sentences)
 
     def _instant(self, asked: Mapping[str, str], name: str) -> datetime | None:
         text = asked.get(name)

@@ -33,6 +33,7 @@ __all__ = [
     "days_told",
     "open_documents",
     "open_sentences",
+    "paper_read",
     "told_document",
     "told_events",
     "told_paper",
@@ -60,8 +61,13 @@ CAUTION = "Not for custody transfer, fiscal, excise or legal-metrology use; not 
 
 def told_document(kind: PaperKind, document: Mapping[str, Any]) -> dict[str, Any]:
     """A paper as it was kept, for those outside. Raises PlainFormError where it is none."""
+    return told_paper(kind, paper_read(kind, document))
+
+
+def paper_read(kind: PaperKind, document: Mapping[str, Any]) -> Any:
+    """A Transfer, Ticket, Amount or DayClose. Raises PlainFormError likewise."""
     members = {name: value for name, value in document.items() if name not in ("schema", "key")}
-    return told_paper(kind, _FORMS[kind].from_plain(members))
+    return _FORMS[kind].from_plain(members)
 
 
 def told_paper(kind: PaperKind, paper: Any) -> dict[str, Any]:

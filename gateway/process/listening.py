@@ -49,10 +49,14 @@ def _in_order(text: str, size: int) -> bytes:
 def _with_children(process: int) -> list[int]:
     found, place = [process], 0
     while place < len(found):
-        for children in Path(f"/proc/{found[place]}/task").glob("*/children"):
+        files = list(Path(f"/proc/{found[place]}/task").glob("*/children"))
+        if not files and place == 0:
+            # A kernel without them: what others listen with for it would be missing without a sign.
+            raise OSError("the system does not tell what a process has begun")
+        for children in files:
             try:
                 found += [int(each) for each in children.read_text("ascii").split()]
-            except OSError:
+            except (FileNotFoundError, ProcessLookupError):
                 # It has ended meanwhile.
                 continue
         place += 1
@@ -65,9 +69,8 @@ def _sockets(process: int) -> set[str]:
     found = set()
     try:
         names = os.listdir(folder)
-    except OSError:
-        if process == os.getpid():
-            raise
+    except (FileNotFoundError, ProcessLookupError):
+        # It has ended meanwhile. What may not be looked into is told as an error: it may listen.
         return set()
     for name in names:
         try:

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple, Protocol, TypeVar
 import structlog
 
 from gateway.actions.answers import audit_body, refused, well
+from gateway.actions.second_person import human_of
 from gateway.errors import GatewayError
 from gateway.page_answers.parts import Parts, ns_of
 from gateway.process.memory_file import file_name
@@ -22,7 +23,7 @@ from gateway.process.one_thread import OneThread, done_within
 from gateway.process.progress import CameRound, nobody_asks
 from gateway.settings.reading.source_files import sha256_of
 from gateway.site_desk.checking import Candidate, Checked, Looks
-from gateway.site_desk.proposal import LONGEST, Change, Proposal, Step, iso, person_of
+from gateway.site_desk.proposal import LONGEST, Change, Proposal, Step, iso
 from gateway.site_desk.replacing import Replacing, write_trouble
 from gateway.site_desk.store import Store
 from gateway.web.interface.contract import BusyError, UnknownError
@@ -245,7 +246,7 @@ class SiteDesk:
     async def approve(self, proposal: Proposal, checked: Checked, by: str, why: str) -> dict[str, Any]:
         """`checked`: the same file, a moment ago. Raises GatewayError."""
         self._refuse_where_it_cannot_be()
-        if person_of(proposal.by) == person_of(by):
+        if human_of(proposal.by) == human_of(by):
             raise GatewayError(f"proposal {proposal.number} is of {proposal.by}; another person approves it")
         others = [path for path, sha in checked.beside.items() if proposal.beside.get(path, sha) != sha]
         if others:

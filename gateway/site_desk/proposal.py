@@ -7,12 +7,11 @@ from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
 
-__all__ = ["LONGEST", "Change", "Proposal", "Step", "Version", "iso", "person_of", "read_kept", "written"]
+__all__ = ["LONGEST", "Change", "Proposal", "Step", "Version", "iso", "read_kept", "written"]
 
 LONGEST = timedelta(days=7)
 """A week after it nobody remembers what the site was when it was written."""
 _SCHEMA = "tank-gateway/site-file/1"
-_OF_THE_PAGE = "@page"
 
 
 class Step:
@@ -105,8 +104,3 @@ def read_kept(kind: type[Any], data: bytes) -> Any:
 
 def iso(instant: datetime) -> str:
     return instant.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def person_of(signature: str) -> str:
-    """Two spellings of a name are not yet two people."""
-    return signature.removesuffix(_OF_THE_PAGE).casefold()

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from gateway.delivery.sparkplug.encoding import Aliases
+from gateway.delivery.sparkplug.aliases import Aliases
 from gateway.delivery.sparkplug.names import Topics
 from gateway.delivery.sparkplug.node_metrics import node_metrics
 from gateway.delivery.sparkplug.session import Message, Session

@@ -24,7 +24,8 @@ from gateway.delivery.registers.document import map_csv
 from gateway.delivery.registers.image import RegisterImage
 from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.sparkplug import names as sparkplug
-from gateway.delivery.sparkplug.encoding import Aliases, birth
+from gateway.delivery.sparkplug.aliases import Aliases
+from gateway.delivery.sparkplug.encoding import birth
 from gateway.delivery.sparkplug.tank_metrics import tank_metrics
 from gateway.figures import FIGURE_DEFINITIONS, tank_quality
 from gateway.history import KeptRecord

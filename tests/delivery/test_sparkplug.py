@@ -540,7 +540,7 @@ async def test_absent_at_start_run_again_and_followed_by_another_it_goes_on(tmp_
         status = made.status()
         assert (status.connected, status.waiting, status.dropped) == (False, 1, 49)
         with server:
-            async with Host(server.port) as host:
+            async with Host(server.port, late=True) as host:
                 await until(lambda: outbox.arrived)
                 assert made.status().connected
     with server:

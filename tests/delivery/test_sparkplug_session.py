@@ -9,8 +9,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gateway.backoff import Backoff
+from gateway.delivery.sparkplug.aliases import Aliases
 from gateway.delivery.sparkplug.commands import Asked, read_birth_boot, read_command, read_death
-from gateway.delivery.sparkplug.encoding import Aliases, death
+from gateway.delivery.sparkplug.encoding import death
 from gateway.delivery.sparkplug.host import PrimaryHost
 from gateway.delivery.sparkplug.names import FIGURES, NAMES, TANK_METRICS, Topics, forbidden
 from gateway.delivery.sparkplug.node_metrics import node_metrics
@@ -255,3 +256,14 @@ def test_names_that_no_topic_may_have_are_found(text: str) -> None:
 
 def test_figures_stand_in_the_order_of_the_sheet() -> None:
     assert [each.name.removeprefix("figures/") for each in FIGURES] == list(figures()._fields)
+
+
+def test_a_message_that_could_not_be_sent_leaves_no_gap() -> None:
+    play = Play()
+    play.born()
+    play.tank(record("TK-1", 1))
+    play.session.past(KeptRecord(1, record("TK-1", 0), None), 1)
+    play.session.take_back()
+    play.tank(record("TK-1", 2))
+    assert play.session.number == 3
+    assert play.watching.broken == []

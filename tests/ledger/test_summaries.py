@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from gateway.ledger.blocks import Blocks
 from gateway.ledger.codec import Decoder
+from gateway.ledger.good_time import first_minute_s, quality_minutes
 from gateway.ledger.summaries import (
     TRENDED,
     UNSEEN,
@@ -207,6 +208,27 @@ def test_a_part_of_the_time_has_the_points_that_begin_in_it(bench: Bench, span_s
         begin, end = START_S + after_s, START_S + after_s + length_s
         found = trend(bench.connection, "TK-1", ["level"], begin, end, span_s)["level"]
         assert found == [point for point in whole if begin <= point.start_s < end]
+
+
+@pytest.mark.parametrize("ended", [True, False])
+def test_minutes_are_counted_by_the_worst_in_each(bench: Bench, ended: bool) -> None:
+    """Of any part of the time what is counted are the points that begin in it; the first is where records begin."""
+    played(bench, 3.2)
+    if ended:
+        bench.end()
+    assert first_minute_s(bench.connection) == START_S // 60 * 60
+    for after_s, length_s in [(0, HOUR), (60, HOUR), (1800, 3 * HOUR), (HOUR - 60, 120), (0, 4 * HOUR), (9000, 5000)]:
+        begin = START_S // HOUR * HOUR + after_s // 60 * 60
+        for tank in ("TK-1", "TK-2", "TK-NONE"):
+            points = trend(bench.connection, tank, ["level"], begin, begin + length_s, 60)["level"]
+            found = quality_minutes(bench.connection, tank, ["level", "tov"], begin, begin + length_s)
+            worst = [point.worst for point in points]
+            assert found["level"] == tuple(worst.count(quality) for quality in Quality), (tank, after_s)
+    assert quality_minutes(bench.connection, "TK-2", ["level"], START_S, START_S + 4 * HOUR)["level"].bad > 0
+
+
+def test_no_minute_is_the_first_of_a_file_without_any(bench: Bench) -> None:
+    assert first_minute_s(bench.connection) is None
 
 
 def test_a_minute_without_a_figure_has_no_point_of_it(bench: Bench) -> None:

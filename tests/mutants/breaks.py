@@ -13,6 +13,7 @@ from tests.mutants.calculation_breaks import CALCULATION_BREAKS
 from tests.mutants.condition_breaks import CONDITION_BREAKS
 from tests.mutants.course_breaks import COURSE_BREAKS
 from tests.mutants.delivery_breaks import DELIVERY_BREAKS
+from tests.mutants.evidence_breaks import EVIDENCE_BREAKS
 from tests.mutants.files_breaks import FILES_BREAKS
 from tests.mutants.in_step_breaks import IN_STEP_BREAKS
 from tests.mutants.keeping_on_breaks import KEEPING_ON_BREAKS
@@ -58,6 +59,7 @@ BREAKS: tuple[Break, ...] = (
     *CONDITION_BREAKS,
     *DELIVERY_BREAKS,
     *BROKER_BREAKS,
+    *EVIDENCE_BREAKS,
     *FILES_BREAKS,
     *NOTIFICATION_BREAKS,
     *REGISTER_BREAKS,

@@ -86,7 +86,7 @@ PAGE_ACT_BREAKS = (
     Break(
         "one approves what he asked for",
         SECOND,
-        "if isinstance(decision, Approve) and _human(found.by) == _human(by):",
+        "if isinstance(decision, Approve) and human_of(found.by) == human_of(by):",
         "if isinstance(decision, Approve) and found.by == by and False:",
         WAITS,
     ),

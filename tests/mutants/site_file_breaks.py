@@ -17,7 +17,7 @@ SITE_FILE_BREAKS: tuple[Break, ...] = (
     Break(
         "whoever proposed a site file approves it too",
         DESK,
-        "if person_of(proposal.by) == person_of(by):",
+        "if human_of(proposal.by) == human_of(by):",
         "if proposal.by == by:",
         CHANGING,
     ),

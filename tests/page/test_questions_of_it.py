@@ -1,7 +1,7 @@
 """What the IT engineer, the auditor and the planner ask, answered by looking at the page.
 
 What is right comes from elsewhere: what was sent from the simulated instruments at the other end, ports from the system
-(`ss`), people from the terminal, and the stock from geometry and from days that this file has closed.
+(psutil), people from the terminal, and the stock from geometry and from days that this file has closed.
 """
 
 import asyncio
@@ -12,13 +12,13 @@ import math
 import re
 import sqlite3
 import struct
-import subprocess
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import psutil
 import pytest
 
 from gateway.account.cover import last_days
@@ -114,8 +114,9 @@ def test_can_it_write_which_ports_and_what_if_the_broker_dies(pages: Pages, offi
     assert office.instruments.ask(lambda running: running.writes_refused) == 0
 
     assert office._process is not None
-    system = subprocess.run(["ss", "-Hltnp"], capture_output=True, text=True, check=True).stdout
-    own = {line.split()[3] for line in system.splitlines() if f"pid={office._process.pid}," in line}
+    gateway = psutil.Process(office._process.pid)
+    ends = [end for each in (gateway, *gateway.children(recursive=True)) for end in each.net_connections("inet")]
+    own = {f"{end.laddr.ip}:{end.laddr.port}" for end in ends if end.status == psutil.CONN_LISTEN}
     assert own == {f"127.0.0.1:{office.port}"}
     section = page.find("region", "Ports it listens at").text
     assert [line for line in section.splitlines() if "TCP:" in line] == [

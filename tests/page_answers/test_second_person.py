@@ -1,6 +1,7 @@
 """Where the site asks for a second person: what one asks for is done when another says so, and in both names."""
 
 import asyncio
+from collections.abc import Mapping
 from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
@@ -219,3 +220,28 @@ async def test_what_is_no_request_is_refused_by_the_door_as_ever(tmp_path: Path)
         for request in (b'{"action":"approve","request":1}', b'{"action":"decline","request":"1","why":["x"]}'):
             answer = orjson.loads(await acting.answer(request, "root"))
             assert (answer["code"], answer["lines"]) == (2, ["a request is texts alone"])
+
+
+async def test_what_somebody_asked_for_who_may_no_more_is_not_approved(tmp_path: Path) -> None:
+    """Two stand for it, and one of them was removed, or is a viewer by now."""
+    async with gate(tmp_path) as there:
+        _needs(there, "product-change")
+        before = await _product(there)
+        assert (await there.act(CHANGE, who=ADA)).json()["code"] == 0
+        asked: list[tuple[str, str]] = []
+
+        def nobody(by: str, about: Mapping[str, Any]) -> bool:
+            asked.append((by, about["action"]))
+            return False
+
+        there.daemon.acting.still_asks = nobody
+        for tries in (True, False):
+            refused = await there.act(APPROVE, tries=tries, who=CARL)
+            assert refused.status_code == 422
+            assert "asked for by ada@page, who may not ask for it any more" in refused.json()["lines"][0]
+        assert asked == [("ada@page", "product-change")] * 2
+        assert await _product(there) == before
+        assert len(await _waiting(there)) == 1
+        declined = await there.act({"action": "decline", "request": "1", "why": "she has left"}, who=CARL)
+        assert declined.json()["code"] == 0
+        assert await _waiting(there) == []

@@ -45,6 +45,8 @@ async def test_another_person_puts_it_in_its_place(tmp_path: Path) -> None:
         )
         assert any("TK-1 changed" in line for line in waiting["changes"])
 
+        by_another_door = await there.approved(number, {"X-Test-Person": "ada@works administrator"})
+        assert by_another_door.status_code == 409
         own = await there.approved(number, {"X-Test-Person": "ADA administrator"})
         assert (own.status_code, own.json()["lines"]) == (
             409,

@@ -18,10 +18,13 @@ __all__ = ["Host"]
 class Host:
     """At one server. `name` None: it only listens, as one that is no primary host may."""
 
-    def __init__(self, port: int, name: str | None = None, *, group: str = "plant", node: str = "harbour") -> None:
+    def __init__(
+        self, port: int, name: str | None = None, *, group: str = "plant", node: str = "harbour", late: bool = False
+    ) -> None:
         self._port, self._name = port, name
         self._group, self._node = group, node
         self.watching = Watching(group, node)
+        self.watching.is_late = late
         self._client: aiomqtt.Client
         self._listening: asyncio.Task[None]
 

@@ -20,7 +20,8 @@ _PAGES = 2000
 _FOR_ITS_OWNER = 0o600
 
 _EPILOG = """What the gateway commits meanwhile is not in it. The copy is checked before it gets its name, and takes the
-place of no other file. That it was made is noted beside the ledger, in LEDGER.copied. To use it: stop the gateway, put the copy where its ledger was, without the -wal and -shm files
+place of no other file. That it was made is noted beside the ledger, in LEDGER.copied.
+To use it: stop the gateway, put the copy where its ledger was, without the -wal and -shm files
 that lay beside that, and start it; what destinations have got since the copy they then get again.
 Example: tank-gateway ledger backup site.yaml --out harbour-2026-03-01.ledger"""
 

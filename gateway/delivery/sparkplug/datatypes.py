@@ -2,9 +2,11 @@
 
 from enum import IntEnum
 
-__all__ = ["QUALITY_BAD", "QUALITY_GOOD", "QUALITY_STALE", "DataType"]
+__all__ = ["BDSEQ_MODULO", "QUALITY_BAD", "QUALITY_GOOD", "QUALITY_STALE", "DataType"]
 
 QUALITY_BAD, QUALITY_GOOD, QUALITY_STALE = 0, 192, 500
+BDSEQ_MODULO = 256
+"""The number of a connection, by which a death belongs to its birth, goes round."""
 
 
 class DataType(IntEnum):

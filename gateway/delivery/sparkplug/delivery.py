@@ -11,7 +11,9 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import datetime
+from importlib import import_module
 from importlib.util import find_spec
+from typing import TYPE_CHECKING
 
 import structlog
 
@@ -22,6 +24,8 @@ from gateway.delivery.mqtt.goodbye import said_in_time
 from gateway.delivery.mqtt_wire.connection import Connection
 from gateway.delivery.mqtt_wire.words import ConnectionEndedError, Heard, Refusal, Will
 from gateway.delivery.secrets import password, tls_context
+from gateway.delivery.sparkplug.aliases import Aliases
+from gateway.delivery.sparkplug.datatypes import BDSEQ_MODULO
 from gateway.delivery.sparkplug.host import PrimaryHost
 from gateway.delivery.sparkplug.names import Topics
 from gateway.delivery.sparkplug.plan import SparkplugPlan
@@ -32,10 +36,7 @@ from gateway.process.tasks import end
 from gateway.status import ConnectedClient, DestinationStatus, Trouble
 from gateway.tank_record import TankRecord
 
-if find_spec("google") is not None and find_spec("google.protobuf") is not None:
-    from gateway.delivery.sparkplug import encoding
-    from gateway.delivery.sparkplug.commands import read_birth_boot, read_command, read_death
-    from gateway.delivery.sparkplug.session import BDSEQ_MODULO, Session
+if TYPE_CHECKING:
     from gateway.delivery.sparkplug.talk import Talk
 
 __all__ = ["SparkplugDelivery", "missing_part"]
@@ -76,7 +77,10 @@ class SparkplugDelivery:
         )
         self._tanks = Tanks()
         self._wake = asyncio.Event()
-        self._aliases = encoding.Aliases() if missing_part() is None else None
+        self._aliases = Aliases()
+        if missing_part() is None:
+            # Takes a tenth of a second: where no loop waits for it at a start, and only where there is such a node.
+            import_module("gateway.delivery.sparkplug.talk")
         self._bdseq = -1
         """Given last."""
         self._newest: Connection | None = None
@@ -168,7 +172,10 @@ class SparkplugDelivery:
 
     async def _one_connection(self) -> None:
         """From dialling to the end of the connection. Raises DeliveryError when it cannot be made or breaks."""
-        assert self._aliases is not None
+        from gateway.delivery.sparkplug.encoding import death
+        from gateway.delivery.sparkplug.session import Session
+        from gateway.delivery.sparkplug.talk import Talk
+
         if self._newest is not None and self._newest.dialling:
             # Threads must not gather where a name server is silent for ever.
             raise DeliveryError("the try before is not over: is there a name server that answers?")
@@ -180,7 +187,7 @@ class SparkplugDelivery:
             client_id=self._client_id(),
             password=await password(self._plan),
             tls_context=await tls_context(self._plan),
-            will=Will(self._topics.of("NDEATH"), encoding.death(self._bdseq), retain=False),
+            will=Will(self._topics.of("NDEATH"), death(self._bdseq), retain=False),
             settled=self._settled,
             heard=self._heard,
             subscribed=self._subscribed,
@@ -243,10 +250,7 @@ class SparkplugDelivery:
             connection.subscribe(self._topics.of("NBIRTH"))
             connection.subscribe(self._topics.of("NDEATH"))
             await self._serve(talk)
-        except asyncio.CancelledError:
-            await said_in_time(self._goodbye(talk), self._log)
-            raise
-        except _HostAwayError:
+        except (asyncio.CancelledError, _HostAwayError):
             await said_in_time(self._goodbye(talk), self._log)
             raise
 
@@ -327,6 +331,8 @@ class SparkplugDelivery:
             talk.asked(self._monotonic())
 
     def _heard(self, heard: Heard) -> None:
+        from gateway.delivery.sparkplug.commands import read_birth_boot, read_death
+
         talk = self._talk
         if heard.topic == self._topics.state:
             if self._host.heard(heard.payload):
@@ -340,14 +346,13 @@ class SparkplugDelivery:
             boot = read_birth_boot(heard.payload)
             if boot is not None and boot != self._around.boot and not heard.retained:
                 self._other_node()
-        elif heard.topic == self._topics.of("NDEATH") and self._is_our_death(talk, heard.payload):
+        elif heard.topic == self._topics.of("NDEATH") and read_death(heard.payload) == talk.session.bdseq:
             # Hosts take us for dead by it, and we live.
             self._born_again(talk)
 
-    def _is_our_death(self, talk: "Talk", payload: bytes) -> bool:
-        return talk.session.is_born and read_death(payload) == talk.session.bdseq
-
     def _asked(self, talk: "Talk", heard: Heard) -> None:
+        from gateway.delivery.sparkplug.commands import read_command
+
         asked = read_command(heard.payload)
         if heard.retained:  # it was for whoever was there at that time
             self._ignored += 1
@@ -369,11 +374,13 @@ class SparkplugDelivery:
 
     async def _goodbye(self, talk: "Talk") -> None:
         """NDEATH, and when the server has it DISCONNECT."""
+        from gateway.delivery.sparkplug.encoding import death
+
         connection = talk.connection
         if connection.ended is not None:
             return
         connection.unsubscribe(self._topics.of("NDEATH"))
-        topic, payload = self._topics.of("NDEATH"), encoding.death(talk.session.bdseq)
+        topic, payload = self._topics.of("NDEATH"), death(talk.session.bdseq)
         arrived = asyncio.Event()
         self._farewell = (connection.send(topic, payload, qos=1, retain=False), arrived)
         await arrived.wait()

@@ -8,12 +8,13 @@ data too, which the specification advises against: readers that are in use find 
 from collections.abc import Iterable
 from typing import Any
 
+from gateway.delivery.sparkplug.aliases import Aliases
 from gateway.delivery.sparkplug.datatypes import QUALITY_GOOD, DataType
 from gateway.delivery.sparkplug.definition import Payload
 from gateway.delivery.sparkplug.metrics import Metric
 from gateway.delivery.sparkplug.names import BDSEQ, REBIRTH
 
-__all__ = ["Aliases", "birth", "data", "death", "device_death", "node_birth"]
+__all__ = ["birth", "data", "death", "device_death", "node_birth"]
 
 _QUALITY = "Quality"
 _FIELDS = {
@@ -27,21 +28,6 @@ _FIELDS = {
 }
 _SIGNED = {DataType.INT32: 1 << 32, DataType.INT64: 1 << 64}
 """Negative numbers go as two's complement into fields without a sign (3.0, section 6.4.16)."""
-
-
-class Aliases:
-    """A number for each metric of node and devices, never another's for as long as the process lives."""
-
-    def __init__(self) -> None:
-        self._of: dict[str, dict[str, int]] = {}
-        self._last = 0
-
-    def of(self, device: str, name: str) -> int:
-        known = self._of.setdefault(device, {})
-        if name not in known:
-            self._last += 1
-            known[name] = self._last
-        return known[name]
 
 
 def node_birth(

@@ -102,7 +102,6 @@ NAMES: Mapping[str, str] = {
     **{key: each.name for key, each in _SHEET.items()},
     **{definition.name: metric.name for definition, metric in zip(FIGURE_DEFINITIONS, FIGURES, strict=True)},
     **{key: each.name for key, each in _STATES.items()},
-    "times": "state/next_limit_at",
     "events": EVENT,
     **{f"transfer.{key}": each.name for key, each in _TRANSFER.items()},
     **{f"alarms.{name}": each.name for name, each in ALARMS.items()},

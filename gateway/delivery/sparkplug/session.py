@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Sequence
 from typing import NamedTuple
 
 from gateway.delivery.sparkplug import encoding
-from gateway.delivery.sparkplug.encoding import Aliases
+from gateway.delivery.sparkplug.aliases import Aliases
 from gateway.delivery.sparkplug.metrics import Metric, milliseconds
 from gateway.delivery.sparkplug.names import Topics
 from gateway.delivery.sparkplug.node_metrics import EVENT_METRIC
@@ -19,9 +19,8 @@ from gateway.payload.history import event_json
 from gateway.status import OpenTransfer
 from gateway.tank_record import TankRecord
 
-__all__ = ["BDSEQ_MODULO", "Message", "Session"]
+__all__ = ["Message", "Session"]
 
-BDSEQ_MODULO = 256
 _SEQ_MODULO = 256
 _REMEMBERED = 64
 """Sheets of a tank of which it is known with which message they went: history of them comes within seconds."""

@@ -11,7 +11,7 @@ from gateway.errors import GatewayError
 from gateway.person import Person, Role
 from gateway.process.passwords import Passwords, trouble_with
 from gateway.process.progress import CameRound, nobody_asks
-from gateway.web.access.book import Account, Invitation, SessionRecord, invited_names
+from gateway.web.access.book import Account, Guest, Invitation, SessionRecord, invited_names
 from gateway.web.access.codes import code_key
 from gateway.web.access.names import name_trouble, plain_name
 from gateway.web.access.people import Changed, NotKnownError, People
@@ -245,6 +245,13 @@ class Access:
     def monotonic_s(self) -> float:
         return self._clock.monotonic_ns() / 1e9
 
+    def is_granted(self, guest: Guest) -> bool:
+        """Whether the site file still knows the provider of a guest, and gives somebody the role that he had last."""
+        plan = self.plan.provider
+        if plan is None or (guest.issuer, guest.name.rpartition("@")[2]) != (plan.issuer, plan.name):
+            return False
+        return guest.role in {role for _, role in plan.roles}
+
     # Its parts
 
     def _person(self, record: SessionRecord) -> Person | None:
@@ -293,11 +300,10 @@ class Access:
 
     def _still_invites(self, by: str) -> bool:
         """Whether the site file still makes an administrator of the guest who made a code; anybody else does."""
-        guest, plan = self.people.guests.get(by), self.plan.provider
+        guest = self.people.guests.get(by)
         if guest is None:
             return True
-        is_of_it = plan is not None and (guest.issuer, by.rpartition("@")[2]) == (plan.issuer, plan.name)
-        return is_of_it and plan is not None and Role.ADMINISTRATOR in {role for _, role in plan.roles}
+        return guest.role is Role.ADMINISTRATOR and self.is_granted(guest)
 
     def _check_name(self, invitation: Invitation, name: str, invitations: Mapping[str, Invitation]) -> None:
         """Raises GatewayError."""

@@ -20,6 +20,7 @@ from structlog.testing import capture_logs
 
 from gateway.errors import GatewayError
 from gateway.person import Person, Role
+from gateway.site_access import may_still_ask
 from gateway.web.access.guard import PROOF_HEADER
 from gateway.web.access.plan import AccessPlan
 from gateway.web.access.provider.claims import NoPlaceHereError, came_by
@@ -871,3 +872,37 @@ async def test_behind_a_proxy_that_ends_tls_it_is_the_address_that_browsers_see(
         async with gate.client("192.0.2.6", base=plain, headers=told) as other:
             assert "begins and ends at" in said(await other.post("/api/1/go-to-provider", json={}), 409)
         gate.end()
+
+
+async def test_who_may_still_ask_for_what_waits_for_a_second_person(works: Works) -> None:
+    access, dip, close = works.gate.access, {"action": "dip"}, {"action": "close-day"}
+    async with works.browser() as anna, works.browser() as local:
+        await works.gate.joined(local, "bo", "accountant")
+        await works.signed_in(anna)
+        assert [may_still_ask(access, by, close) for by in ("bo@page", "anna@works", "root")] == [True, False, True]
+        assert may_still_ask(access, "anna@works", dip)
+        assert not may_still_ask(access, "berta@works", dip)
+        await works.gate.asked({"action": "people-role", "name": "bo", "role": "viewer"})
+        assert not may_still_ask(access, "bo@page", close)
+        await works.gate.asked({"action": "people-remove", "name": "bo"})
+        assert not may_still_ask(access, "bo@page", close)
+        works.use(roles=(("tank-shift", Role.VIEWER),))
+        assert not may_still_ask(access, "anna@works", dip)
+        works.use(name="other")
+        assert not may_still_ask(access, "anna@works", dip)
+
+
+@pytest.mark.parametrize("path", [ABOUT, "/keys", "/token"])
+async def test_a_document_that_is_right_and_too_large_is_left_unread(works: Works, path: str) -> None:
+    right = works.peer.answer
+
+    async def padded(method: str, target: str, headers: dict[str, str], body: bytes) -> Answered:
+        found = await right(method, target, headers, body)
+        return found._replace(body=found.body + b" " * LARGEST_DOCUMENT) if target.endswith(path) else found
+
+    works.peer.answer = padded  # type: ignore[method-assign]
+    async with works.browser() as anna:
+        answer = await anna.post("/api/1/go-to-provider", json={})
+        if path != ABOUT:
+            answer = await works.back(anna, works.peer.authorize(answer.json()["address"]))
+        assert f"more than {LARGEST_DOCUMENT} bytes" in said(answer, 503)

@@ -24,13 +24,16 @@ export function Proposals({ page, reload }) {
   </section>`;
 }
 
+/** As the gateway has it: two ways to sign in are not yet two people. */
+const humanOf = (name) => name.split("@")[0].toLowerCase();
+
 function Waiting({ proposal, page, reload }) {
   const said = useWords();
   const { person } = useSession();
   const [whole, setWhole] = useState(null);
   const [wrong, once, busy] = useOnce();
   const look = () => once(async () => setWhole(await get(`/api/1/site-file/proposals/${proposal.number}`, { longestMs: LONGEST_MS })));
-  const isOwn = person?.name.toLowerCase() === proposal.by.replace(/@page$/, "").toLowerCase();
+  const isOwn = humanOf(person?.name ?? "") === humanOf(proposal.by);
   return html`<article class="site-proposal" aria-label=${said("site.proposal", proposal)}>
     <h3>${said("site.proposal", proposal)} ${proposal.version > 0 && html`<span class="quiet">${said("site.goes_back", proposal)}</span>`}</h3>
     <p>${said("changes.why", proposal)}</p>
