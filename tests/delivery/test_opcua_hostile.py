@@ -92,6 +92,8 @@ class Stranger(Client):  # type: ignore[misc]
     """Keeps what it sends."""
 
     sent: list[bytes]
+    spoil: random.Random | None = None
+    """By which the inside of what it sends is made wrong; None: it is left as it is."""
 
 
 @asynccontextmanager
@@ -105,7 +107,11 @@ async def stranger(beset: Beset) -> AsyncIterator[Stranger]:
 
     def kept(content: bytes) -> None:
         client.sent.append(bytes(content))
-        write(content)
+        inside = bytearray(content)
+        if client.spoil is not None:
+            for _ in range(client.spoil.randint(1, 6)):
+                inside[client.spoil.randrange(24, len(inside))] = client.spoil.randrange(256)
+        write(bytes(inside))
 
     transport.write = kept
     await client.send_hello()
@@ -144,6 +150,39 @@ async def test_messages_with_a_few_bytes_that_are_wrong(beset: Beset) -> None:
         finally:
             writer.close()
     await still_reads(beset)
+    await beset.yard.until(lambda: len(beset.yard.made.status().clients) == 1)
+
+
+async def test_requests_whose_inside_is_wrong(beset: Beset) -> None:
+    """On a channel and in a session that are right: behind the heads (24 bytes) up to six bytes of each are not."""
+    item = ua.ReadValueId(ua.NodeId.from_string(_LEVEL), ua.AttributeIds.Value)
+    read, browse, subscribe, watch, history = (
+        ua.ReadRequest(),
+        ua.BrowseRequest(),
+        ua.CreateSubscriptionRequest(),
+        ua.CreateMonitoredItemsRequest(),
+        ua.HistoryReadRequest(),
+    )
+    read.Parameters.NodesToRead = [item, item]
+    browse.Parameters.NodesToBrowse = [ua.BrowseDescription(NodeId=ua.NodeId.from_string(node("tanks")))]
+    subscribe.Parameters.RequestedPublishingInterval = 100.0
+    asked = ua.MonitoredItemCreateRequest(ItemToMonitor=item)
+    asked.RequestedParameters.Filter = ua.DataChangeFilter(ua.DataChangeTrigger.StatusValue, 1, 0.1)
+    watch.Parameters.ItemsToCreate = [asked]
+    history.Parameters.NodesToRead = [ua.HistoryReadValueId(item.NodeId)]
+    history.Parameters.HistoryReadDetails = ua.ReadRawModifiedDetails()
+    chance = random.Random(2027)
+    for number in range(40):
+        async with stranger(beset) as client:
+            client.spoil, protocol = chance, client.uaclient.protocol
+            for request in (read, browse, subscribe, watch, history):
+                with suppress(ConnectionError):
+                    protocol._send_request(request)
+            await asyncio.sleep(0.02)
+            if protocol.transport is not None:
+                protocol.transport.abort()
+        if number % 10 == 9:
+            await still_reads(beset)
     await beset.yard.until(lambda: len(beset.yard.made.status().clients) == 1)
 
 

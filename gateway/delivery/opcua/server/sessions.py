@@ -6,6 +6,7 @@ offered; tokens of sessions can be guessed; subscriptions are everybody's; sessi
 ended; a password is compared in the loop.
 """
 
+import asyncio
 import secrets
 import uuid
 from collections.abc import Awaitable, Callable, Iterable, Sequence
@@ -50,7 +51,8 @@ class GatedSession(InternalSession):
     iserver: "GatedServer"
     certificate: bytes = b""
     """Of the client, by its channel: the session is of nobody else."""
-    application: str = ""
+    connection: object | None = None
+    """Over which it is used; None: that has ended, and it waits for its client to come back."""
 
     @property
     def owner(self) -> tuple[str | None, bytes]:
@@ -198,6 +200,7 @@ class GatedServer(InternalServer):
         super().__init__(user_manager=self.accepted)
         self.bounds = bounds
         self.sessions = sessions
+        self._ending: set[asyncio.Task[None]] = set()
         self.history_read: HistoryRead = _no_history
         self.allow_remote_admin = False
         self.max_connections = sessions
@@ -220,12 +223,24 @@ class GatedServer(InternalServer):
         if not external:
             return super().create_session(name, user, external)
         if self.open_sessions >= self.sessions:
+            self._end_one_that_waits()
+        if self.open_sessions >= self.sessions:
             raise ServiceError(_Codes.BadTooManySessions)
         made = GatedSession(self, self.aspace, self.subscription_service, name, user=user, external=True)
         self.unregister_external_session(made)
         made.auth_token = ua.NodeId(uuid.UUID(bytes=secrets.token_bytes(16)), 1)
         self.register_external_session(made)
         return made
+
+    def _end_one_that_waits(self) -> None:
+        """Of sessions whose connection has ended the oldest: else who comes and goes would keep out all others."""
+        for session in self._external_sessions.values():
+            if isinstance(session, GatedSession) and session.connection is None:
+                self.unregister_external_session(session)
+                task = asyncio.create_task(session.close_session(True), name="end of a session")
+                self._ending.add(task)
+                task.add_done_callback(self._ending.discard)
+                return
 
     def register_server(self, server: Any, conf: Any = None) -> None:
         """We are no directory of others."""

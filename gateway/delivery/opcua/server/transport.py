@@ -117,9 +117,14 @@ class GatedProcessor(UaProcessor):
             found = await super()._process_message(typeid, requesthdr, seqhdr, body)
             if isinstance(self.session, GatedSession):
                 self.session.certificate = policy.peer_certificate or b""
+                self.session.connection = self._own
             return found
         if kind == _Ids.ActivateSessionRequest_Encoding_DefaultBinary:
             await self._check_activation(requesthdr, struct_from_binary(ua.ActivateSessionParameters, body.copy()))
+            found = await super()._process_message(typeid, requesthdr, seqhdr, body)
+            if isinstance(self.session, GatedSession):
+                self.session.connection = self._own
+            return found
         return await super()._process_message(typeid, requesthdr, seqhdr, body)
 
     def _check_creation(self, params: ua.CreateSessionParameters) -> None:
@@ -228,6 +233,9 @@ class GatedConnection(OPCUAProtocol):
     def connection_lost(self, ex: BaseException | None) -> None:
         if self._late is not None:
             self._late.cancel()
+        session = None if self.processor is None else self.processor.session
+        if isinstance(session, GatedSession) and session.connection is self:
+            session.connection = None
         super().connection_lost(ex)
 
     def data_received(self, data: bytes) -> None:
