@@ -11,7 +11,7 @@ from typing import Any
 
 import simulators
 from gateway.daemon import Daemon
-from gateway.delivery.opcua.plan import OpcuaPlan
+from gateway.delivery.plan import MqttPlan
 from gateway.keeping import Open, nothing_kept
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, dated_entries, load_site
@@ -132,8 +132,8 @@ async def running_site(
                 **(overrides or {}),
             },
         )
-        # Its port is fixed, and its certificates would lie in the folder of the demo.
-        others = tuple(plan for plan in settings.deliveries if not isinstance(plan, OpcuaPlan))
+        # Those of the others have fixed ports, and other tests run beside this one.
+        others = tuple(plan for plan in settings.deliveries if isinstance(plan, MqttPlan))
         settings = replace(settings, deliveries=others)
         if patient:
             settings = _patient(settings)
