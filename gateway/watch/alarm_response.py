@@ -44,7 +44,8 @@ class AlarmRates(NamedTuple):
     median_s: float | None
     """Half of those that were acknowledged were so within it."""
     longest_s: float | None
-    an_hour: float
+    an_hour: float | None
+    """On average; None of less than an hour, of which it would say nothing."""
     most_in_ten_minutes: int
 
 
@@ -92,6 +93,6 @@ def alarm_rates(found: Sequence[Raised], begin: datetime, until: datetime) -> Al
         escalated=sum(1 for each in found if each.escalated is not None),
         median_s=median(answered) if answered else None,
         longest_s=max(answered, default=None),
-        an_hour=len(found) / hours if hours > 0.0 else 0.0,
+        an_hour=len(found) / hours if hours >= 1.0 else None,
         most_in_ten_minutes=most,
     )

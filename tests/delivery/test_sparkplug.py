@@ -108,10 +108,14 @@ async def test_births_data_and_a_death_as_any_host_reads_them(server: Mosquitto)
             assert all(set(names) == {"sheet/sequence"} for names in told[1:])
             assert len(told) > 300
             assert watching.value("TK-1", "figures/mass") == 7.0
+            # It is Good again, which is said once.
+            assert watching.properties("TK-1", "figures/mass") == {"Quality": 192}
+            made.offer(sheet(600, gsv=level(100.5, Quality.UNCERTAIN), mass=level(8.0)))
+            await shows(host, 600)
             assert watching.values["TK-1"]["figures/mass"].get("properties") is None
             await until(lambda: made.status().waiting == 0)
             status = made.status()
-            assert (status.connected, status.delivered + status.lost) == (True, 600)
+            assert (status.connected, status.delivered + status.lost) == (True, 601)
         await until(lambda: not watching.online)
         assert watching.kinds()[-1] == "NDEATH"
         assert watching.broken == []

@@ -202,11 +202,14 @@ def test_the_primary_host_is_believed_by_the_newest_that_it_says() -> None:
 
 
 @given(st.lists(st.tuples(st.sampled_from(("sent", "early", "ping", "pong", "away", "refused")), st.integers(1, 3))))
+@example([("sent", 1), ("ping", 1), ("away", 1)])
+@example([("sent", 1), ("ping", 1), ("sent", 1), ("ping", 1), ("pong", 1)])
 def test_nothing_counts_as_arrived_before_a_ping_behind_it(steps: list[tuple[str, int]]) -> None:
     reach = Reach()
     carriers: dict[int, int] = {}
     refused: set[int] = set()
-    number = position = proved = asked = reached = 0
+    number = position = proved = reached = 0
+    asked: list[int] = []
     for what, count in steps:
         if what in ("sent", "early", "refused"):
             position += count
@@ -220,11 +223,11 @@ def test_nothing_counts_as_arrived_before_a_ping_behind_it(steps: list[tuple[str
                 carriers[position] = number
         elif what == "ping":
             reach.ping_sent(number)
-            asked = number
+            asked.append(number)
         else:
             reach.ping_answered(counts=what == "pong")
-            proved = max(proved, asked if what == "pong" else 0)
-            asked = 0
+            behind = asked.pop(0) if asked else 0
+            proved = max(proved, behind if what == "pong" else 0)
         found = reach.reached()
         if found is not None:
             reached = found[0]

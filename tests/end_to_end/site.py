@@ -11,6 +11,7 @@ from typing import Any
 
 import simulators
 from gateway.daemon import Daemon
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.keeping import Open, nothing_kept
 from gateway.resources import config_path
 from gateway.settings import SiteSettings, dated_entries, load_site
@@ -131,6 +132,9 @@ async def running_site(
                 **(overrides or {}),
             },
         )
+        # Its port is fixed, and its certificates would lie in the folder of the demo.
+        others = tuple(plan for plan in settings.deliveries if not isinstance(plan, OpcuaPlan))
+        settings = replace(settings, deliveries=others)
         if patient:
             settings = _patient(settings)
         site = Site(running, Daemon(settings, keep=keep), broker, recorders, subscriber, settings)

@@ -44,7 +44,7 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
     Break(
         "quality left out of data",
         ENCODING,
-        "        if metric.quality != QUALITY_GOOD or metric.reasons:",
+        "        if metric.quality != QUALITY_GOOD or metric.reasons or name in now_good:",
         "        if False:",
         SAID,
     ),

@@ -181,6 +181,36 @@ def test_a_narrow_screen_needs_no_way_sideways_and_targets_take_a_thumb(page: Pa
     assert not wrong, "\n".join(f"{place}: {each}" for place, each in wrong.items())
 
 
+_NEEDS = """
+const [texts] = arguments;
+const list = document.createElement("ul");
+for (const [priority, text] of texts) {
+  const need = list.appendChild(document.createElement("li"));
+  need.className = "need fresh-need";
+  const mark = need.appendChild(document.createElement("span"));
+  mark.className = `mark ${priority} fresh`;
+  mark.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "svg")).setAttribute("viewBox", "0 0 16 16");
+  mark.appendChild(document.createElement("span")).textContent = text;
+  need.appendChild(document.createElement("div")).textContent = "F-1";
+}
+document.querySelector("main").appendChild(list);
+const over = [...list.children].filter(({ children: [mark, what] }) =>
+  mark.lastChild.getBoundingClientRect().right > what.getBoundingClientRect().left);
+const told = over.map((each) => each.innerText);
+list.remove();
+return told;
+"""
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_how_soon_stands_beside_what_it_is_about_and_not_over_it(page: Page, site: DemoSite, language: str) -> None:
+    page.open()
+    page.says(LIVE)
+    words = _words(language)
+    texts = [[name, words[f"priority.{name}"]] for name in ("now", "soon", "look")]
+    assert page.script(_NEEDS, texts) == []
+
+
 def test_type_of_twice_the_size_hides_nothing(page: Page, site: DemoSite) -> None:
     """WCAG 2.2, 1.4.4: 200 %, and 1.4.10: as on a screen of 640 px without a way sideways."""
     page.wear(Look(width=1280))

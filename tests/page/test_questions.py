@@ -180,8 +180,19 @@ def test_is_anything_wrong_and_what_do_the_sums_leave_out(pages: Pages, overview
         assert order.index("What needs someone") < order.index("What moves") < order.index("Everything else")
         worst = phone.find("region", "What needs someone").find("link", "no level").element
         assert worst.rect["y"] < 740, "it is seen without scrolling"
+        # With its small trends, which are there when two steps of ten minutes are kept, it is no wider than the phone.
+        eventually(partial(_has_small_trends, shift), "small trends", 90.0)
+        phone.open()
+        shown_trend = "return document.querySelector('.small-trend') !== null"
+        eventually(partial(phone.script, shown_trend), "a small trend is drawn", 20.0)
+        assert phone.script("return document.documentElement.scrollWidth") <= 360
     finally:
         shift.instruments.ask(lambda running: running.clear_fault(gauge))
+
+
+def _has_small_trends(site: DemoSite) -> bool:
+    trends = site.get("/api/1/small-trends")["tanks"].values()
+    return any(sum(level is not None for level in each["last"]) > 1 for each in trends)
 
 
 def test_can_we_take_the_ship_by_product(pages: Pages, shift: DemoSite) -> None:

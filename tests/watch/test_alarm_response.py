@@ -40,6 +40,8 @@ def test_each_raising_has_its_own_answer() -> None:
     assert (rates.raised, rates.acknowledged, rates.escalated) == (3, 2, 1)
     assert (rates.median_s, rates.longest_s, rates.an_hour) == (25.0, 42.0, 1.5)
     assert rates.most_in_ten_minutes == 3
+    # Of two minutes 90 an hour would be told.
+    assert alarm_rates(found, BEGIN, BEGIN + timedelta(minutes=2)).an_hour is None
 
 
 @given(st.lists(st.integers(0, 7200)))

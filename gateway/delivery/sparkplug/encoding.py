@@ -5,7 +5,7 @@ the bytes. In data a property that is left out has its usual value: Good, and en
 data too, which the specification advises against: readers that are in use find no value without it.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any
 
 from gateway.delivery.sparkplug.aliases import Aliases
@@ -58,8 +58,9 @@ def data(
     *,
     simulated: bool,
     historical: bool = False,
+    now_good: Collection[str] = (),
 ) -> bytes:
-    """DDATA, and NDATA where no device is named."""
+    """DDATA, and NDATA where no device is named. `now_good`: metrics that are Good and were not when last told."""
     payload = _payload(time_ms, seq)
     for metric in metrics:
         name, datatype = metric.definition[:2]
@@ -68,7 +69,7 @@ def data(
             told.is_historical = True
         _tell_value(told, metric)
         properties = None
-        if metric.quality != QUALITY_GOOD or metric.reasons:
+        if metric.quality != QUALITY_GOOD or metric.reasons or name in now_good:
             properties = told.properties
             _tell_quality(properties, metric)
         if metric.manual:

@@ -35,7 +35,8 @@ class Metric(NamedTuple):
 
     @property
     def essence(self) -> tuple[object, ...]:
-        """Equal where nothing has changed that a host must be told. Sentences carry ages, which always do."""
+        """Equal where nothing has changed that a host must be told: value, quality in words and so on. Sentences carry
+        ages, which always change."""
         return self.value, self.stated, self.manual, *(reason.code for reason in self.reasons)
 
 

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from gateway.delivery.sparkplug import encoding
 from gateway.delivery.sparkplug.aliases import Aliases
+from gateway.delivery.sparkplug.datatypes import QUALITY_GOOD
 from gateway.delivery.sparkplug.metrics import Metric, milliseconds
 from gateway.delivery.sparkplug.names import Topics
 from gateway.delivery.sparkplug.node_metrics import EVENT_METRIC
@@ -22,6 +23,7 @@ from gateway.tank_record import TankRecord
 __all__ = ["Message", "Session"]
 
 _SEQ_MODULO = 256
+_GOOD = "Good"
 _REMEMBERED = 64
 """Sheets of a tank of which it is known with which message they went: history of them comes within seconds."""
 
@@ -114,7 +116,12 @@ class Session:
             told = device.told
             # What has changed and, so that it is seen to live, which sheet it is.
             changed = [metric for metric in metrics if told[metric.definition.name] != metric.essence]
-            payload = encoding.data(name, changed, self._aliases, self._following, time_ms, simulated=simulated)
+            # A host may keep a property until it is told another.
+            good = [each.definition.name for each in changed if each.quality == QUALITY_GOOD]
+            now_good = {each for each in good if told[each][1] != _GOOD}
+            payload = encoding.data(
+                name, changed, self._aliases, self._following, time_ms, simulated=simulated, now_good=now_good
+            )
             told |= {metric.definition.name: metric.essence for metric in changed}
             message = self._message("DDATA", payload, name)
         device.sheets.append((record.identity.boot, record.identity.sequence, message.number))

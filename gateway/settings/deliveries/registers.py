@@ -7,7 +7,7 @@ from gateway.delivery.registers.plan import RegistersPlan
 from gateway.settings.deliveries.models import RegistersModel
 from gateway.settings.deliveries.surroundings import Reading, is_loopback
 from gateway.settings.reading.document import Document, KeyPath, Mistakes, dotted
-from gateway.settings.reading.yaml_tree import ListNode, MappingNode
+from gateway.settings.reading.yaml_tree import ListNode, MappingNode, TextNode
 
 __all__ = ["registers_plan", "registers_together"]
 
@@ -56,6 +56,9 @@ def _check(model: RegistersModel, path: KeyPath, reading: Reading) -> None:
     if not _SHORTEST_IDLE_S <= model.idle <= _LONGEST_IDLE_S:
         text = f"{model.idle:g} s is no fit time; give {_SHORTEST_IDLE_S:g} s to {_LONGEST_IDLE_S / 60:g} min"
         mistakes.add((*path, "idle"), text)
+    web = reading.document.node(("web", "address"))
+    if isinstance(web, TextNode) and web.text.rpartition(":")[2] == str(port):
+        mistakes.add((*path, "address"), f"has the port of web.address, {port}, which is taken; give another port")
     if port < _FREE_PORTS:
         text = (
             f"port {port} is below {_FREE_PORTS}, which takes a right that the service has not; give 5502, or see "

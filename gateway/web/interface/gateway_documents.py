@@ -177,7 +177,8 @@ class AlarmRatesPage(TypedDict):
     escalated: int
     median_s: float | None
     longest_s: float | None
-    an_hour: float
+    an_hour: float | None
+    """On average; null of less than an hour."""
     most_in_ten_minutes: int
 
 

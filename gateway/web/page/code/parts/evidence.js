@@ -99,7 +99,7 @@ function Times({ document }) {
       <div><dt>${word("evidence.median")}</dt><dd>${answered(rates.median_s)}</dd></div>
       <div><dt>${word("evidence.longest")}</dt><dd>${answered(rates.longest_s)}</dd></div>
       <div><dt>${word("evidence.late")}</dt><dd>${rates.escalated}</dd></div>
-      <div><dt>${word("evidence.an_hour")}</dt><dd>${number.format(rates.an_hour)}</dd></div>
+      <div><dt>${word("evidence.an_hour")}</dt><dd>${rates.an_hour === null ? word("evidence.too_short") : number.format(rates.an_hour)}</dd></div>
       <div><dt>${word("evidence.ten_minutes")}</dt><dd>${rates.most_in_ten_minutes}</dd></div>
     </dl>
     <p class="small">${isMany && html`<${PriorityMark} priority="look" /> `}${word("evidence.rates", { hour: BORNE_AN_HOUR, flood: FLOOD })}</p>

@@ -1,6 +1,7 @@
 // Stock by product with one unit, days it lasts, room, and what came in: by the gateway's sums, with what they leave out.
 import { html } from "../html.js";
 import { way } from "../go.js";
+import { told as inOwnWords } from "../sentences.js";
 import { locale } from "../taste.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
@@ -72,7 +73,7 @@ function Cover({ cover }) {
 function NotKnown({ products }) {
   const word = useWords();
   const told = products.flatMap(({ left_out: out, in_maintenance: work }) => [
-    ...out.map(({ tank, text }) => [`out ${tank}`, html`<strong>${word("stock.left_out")}</strong> <a href=${way("tank", tank)}>${tank}</a>: ${text}`]),
+    ...out.map(({ tank, text }) => [`out ${tank}`, html`<strong>${word("stock.left_out")}</strong> <a href=${way("tank", tank)}>${tank}</a>: ${inOwnWords(text)}`]),
     ...work.map((tank) => [`work ${tank}`, html`[ ${word("row.maintenance")} ] <a href=${way("tank", tank)}>${tank}</a>`]),
   ]);
   // Days that are not closed are the same for all: said once.
