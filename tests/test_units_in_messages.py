@@ -42,7 +42,6 @@ ALLOWED: dict[str, tuple[str, str]] = {
     "gateway.page_answers.trends": ("a number cut to its digits, told to nobody", r"value:\.7g"),
     "gateway.reports.numbers": ("a cell whose column has the unit", r"value|abs\(value"),
     "gateway.reports.tables.alarm_list": ("a count", r"len\(raised"),
-    "gateway.watch.course.unscheduled": ("a number cut to its digits, told to nobody", r"volume_m3"),
     "gateway.watch.watch": ("a number cut to its digits, told to nobody", r"rate\.value"),
     "gateway.settings.capacity.text": (RAW, r"value|abs\(inches"),
     "gateway.settings.lines.register_maps": (RAW, r"number|largest"),

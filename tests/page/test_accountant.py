@@ -8,7 +8,7 @@ import json
 import re
 import shutil
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -327,7 +327,7 @@ def _amounts(page: Page, site: BookedSite) -> None:
     done(page, "Enter", signing_in="Ines")
     page.says("MTR-8")
     page.find("button", "Import amounts of a file").click()
-    at = f"{site.books.days[2]}T15:00Z"
+    at = f"{site.books.begin + timedelta(days=2, hours=9):%Y-%m-%dT%H:%MZ}"
     lines = ["kind;source;product;amount;measure;at;reference", f"dispatch;rack;diesel;1,25 m3;gsv;{at};LOAD-119"]
     # One mistake, and nothing of the file is taken in: the answer to that is 422.
     page.expecting(r"act\?try=yes")
