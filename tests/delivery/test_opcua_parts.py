@@ -24,13 +24,16 @@ from gateway.command_line import main
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
 from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
+from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 from gateway.delivery.opcua.server.units import UNITS, unit_id
 from gateway.delivery.opcua.users import UsersFileError, read_users
 from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.tank_record import TankRecord
+from gateway.tank_state import Motion, TankState
 from tests.support.opcua_peer import client_certificate
 from tests.support.opcua_yard import plan_for
-from tests.support.records import record
+from tests.support.records import NOON, record
 
 _SITES = Path(__file__).parents[1] / "invalid_site_files"
 _PASSWORD = "four quiet herons wade"
@@ -90,6 +93,44 @@ def test_bad_and_what_is_no_number_travel_without_a_value(value: float | None, q
         assert (shown, number) == (None, int(Quality.BAD))
     else:
         assert (shown, number, code) == (value, int(quality), "sentinel")
+
+
+async def shown_of(made: TankRecord, *alarms: str) -> dict[str, tuple[object, str]]:
+    """Each state of the tank as a client reads it, with the severity of its status."""
+    server = InternalServer()
+    await server.init()
+    space = Space(server.aspace, False, lambda: 0.0)
+    space.begin("harbour", "0", False, "")
+    await space.set_tanks([{"tank": "TK-1", "description": "", "ranges": {}}])
+    space.alarms({"TK-1": alarms})
+    await space.show(message(line(sheet_of(made, 10.0))))
+    found = {}
+    for variable, place in zip((*FIGURES, *STATES), space.tanks["TK-1"].values, strict=True):
+        assert place.value is not None
+        status = place.value.StatusCode
+        assert status is not None
+        severity = "Good" if status.is_good() else "Uncertain" if status.is_uncertain() else "Bad"
+        found[variable.key] = None if place.value.Value is None else place.value.Value.Value, severity
+    return found
+
+
+async def test_of_a_tank_that_nobody_has_judged_no_alarm_is_told_to_be_normal() -> None:
+    """The watch may fail while the sheet stands: then nothing is known of alarms and motion."""
+    found = await shown_of(record("TK-1")._replace(state=None), "high_high")
+    told = ("alarm_high_high", "alarms", "unacknowledged", "worst_alarm", "motion", "since", "activity")
+    assert {key: found[key] for key in told} == dict.fromkeys(told, (None, "Bad"))
+    # An alarm that the tank has not.
+    assert found["alarm_minimum"] == (None, "Good")
+
+
+@pytest.mark.parametrize("quality", Quality)
+async def test_how_a_tank_moves_is_as_sure_as_its_rate(quality: Quality) -> None:
+    rate = Figure(None if quality is Quality.BAD else 0.02, quality, (), 0.0)
+    state = TankState(Motion.FILLING, NOON, rate, rate, (), activity="receipt")
+    found = await shown_of(record("TK-1")._replace(state=state), "high_high")
+    sure = "Good" if quality is Quality.GOOD else "Uncertain"
+    assert (found["motion"], found["activity"], found["since"][1]) == (("filling", sure), ("receipt", sure), sure)
+    assert (found["alarm_high_high"], found["alarms"]) == (("normal", "Good"), (0, "Good"))
 
 
 def test_the_first_line_carries_the_plan_whole_and_another_form_is_refused(tmp_path: Path) -> None:

@@ -95,8 +95,7 @@ def sheet_of(record: TankRecord, left_s: float | None) -> dict[str, Any]:
     told: list[list[Any] | None] = [_figure(figure) for figure in inventory.figures]
     told += [_figure(state.rate), _figure(state.level_rate)] if state is not None else [None, None]
     reasons = reasons_behind(inventory.figures, inventory.quality)
-    alarms = () if state is None else state.alarms
-    worst = next((each.name for each in alarms if each.phase in _NEEDS_SOMEONE), "")
+    alarms = None if state is None else state.alarms
     return {
         "tank": inventory.tank,
         "at": inventory.instant.timestamp(),
@@ -109,12 +108,14 @@ def sheet_of(record: TankRecord, left_s: float | None) -> dict[str, Any]:
         "level_quality": int(inventory.level_state.quality),
         "roof": "" if inventory.level_state.roof is None else inventory.level_state.roof.value,
         "motion": None if state is None else state.motion.value,
+        "motion_quality": int(Quality.BAD if state is None else state.rate.quality),
         "since": None if state is None or state.since is None else state.since.timestamp(),
         "activity": "" if state is None else state.activity,
-        "alarms": len(alarms),
-        "unacknowledged": sum(each.phase in _UNSEEN for each in alarms),
-        "worst_alarm": worst,
-        "phases": {each.name: each.phase.value for each in alarms},
+        # Of a tank that nobody judged nothing is known of its alarms, least of all that there are none.
+        "alarms": None if alarms is None else len(alarms),
+        "unacknowledged": None if alarms is None else sum(each.phase in _UNSEEN for each in alarms),
+        "worst_alarm": None if alarms is None else next((a.name for a in alarms if a.phase in _NEEDS_SOMEONE), ""),
+        "phases": None if alarms is None else {each.name: each.phase.value for each in alarms},
         "simulated": inventory.simulated,
     }
 
