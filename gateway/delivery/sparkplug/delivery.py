@@ -131,7 +131,7 @@ class SparkplugDelivery:
     @property
     def _reads(self) -> bool:
         """Whether there is a connection, and at its end the primary host where one is waited for."""
-        return self._connected_s is not None and (self._host.online or self._plan.primary_host is None)
+        return self._connected_s is not None and (self._host.reads or self._plan.primary_host is None)
 
     def _clients(self) -> tuple[ConnectedClient, ...]:
         if self._host_since is None or not self._reads or self._plan.primary_host is None:
@@ -261,7 +261,9 @@ class SparkplugDelivery:
             if talk.connection.ended is not None:
                 raise ConnectionEndedError(talk.connection.ended)
             due_s = now_s + self._plan.host_wait_s
-            if self._topics.state is None or self._host.online:
+            if not talk.session.is_born:
+                self._host.has_left = False
+            if self._topics.state is None or self._host.reads:
                 if self._born_s is None:
                     self._begins_well(talk, now_s)
                 await talk.say(now_s)
