@@ -1,7 +1,9 @@
 """Parts of the OPC UA server without a server: codes, units, the feed, users and certificates, the commands."""
 
+import errno
 import io
 import math
+import os
 import shutil
 import sys
 from datetime import UTC, datetime, timedelta
@@ -23,11 +25,13 @@ from hypothesis import strategies as st
 from gateway.command_line import main
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
 from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of
+from gateway.delivery.opcua.looked_at import trouble_with_opcua
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
 from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 from gateway.delivery.opcua.server.units import UNITS, unit_id
 from gateway.delivery.opcua.users import UsersFileError, read_users
+from gateway.errors import GatewayError
 from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion, TankState
@@ -214,6 +218,39 @@ def test_check_knows_what_is_open_to_others_and_what_ends_soon(site: Path, capsy
         "letter.der is no certificate",
     ):
         assert wanted in told
+
+
+def test_a_key_of_another_certificate_is_told_of_and_not_served_with(tmp_path: Path) -> None:
+    """As it lies there where making another broke off between the two files."""
+    folder, plan = Certificates(tmp_path / "opcua"), plan_for(tmp_path)
+    folder.make_own("yard", ["localhost"], datetime.now(UTC))
+    folder.check_own()
+    before = folder.own.read_bytes()
+    folder.make_own("yard", ["localhost"], datetime.now(UTC))
+    folder.own.write_bytes(before)
+    with pytest.raises(GatewayError, match=r"key\.pem: is not the key of certificate\.der; put the right one back"):
+        folder.check_own()
+    (told,) = trouble_with_opcua(plan)
+    assert "is not the key of certificate.der" in told
+    folder.key.write_text("no key")
+    with pytest.raises(GatewayError, match=r"key\.pem: is no private key in PEM, without a password"):
+        folder.check_own()
+
+
+def test_who_may_not_look_into_the_folder_is_told_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`check` is also run by people who are not the gateway's user: its own folder is closed to them."""
+    plan = plan_for(tmp_path)
+    Certificates(plan.certificates).make_own("yard", ["localhost"], datetime.now(UTC))
+    honest = Path.stat
+
+    def stat(file: Path, **how: bool) -> os.stat_result:
+        if file.parent.name == "own":
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(file))
+        return honest(file, **how)
+
+    monkeypatch.setattr(Path, "stat", stat)
+    (told,) = trouble_with_opcua(plan)
+    assert "certificate.der: Permission denied" in told
 
 
 def test_certificates_and_users_by_command(
