@@ -24,15 +24,17 @@ from hypothesis import strategies as st
 
 from gateway.command_line import main
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
-from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of
+from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of, transfers_of
 from gateway.delivery.opcua.looked_at import trouble_with_opcua
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
 from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 from gateway.delivery.opcua.server.units import UNITS, unit_id
 from gateway.delivery.opcua.users import UsersFileError, read_users
+from gateway.delivery.sparkplug.tank_metrics import transfer_of
 from gateway.errors import GatewayError
 from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.status import OpenTransfer
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion, TankState
 from tests.support.opcua_peer import client_certificate
@@ -135,6 +137,26 @@ async def test_how_a_tank_moves_is_as_sure_as_its_rate(quality: Quality) -> None
     sure = "Good" if quality is Quality.GOOD else "Uncertain"
     assert (found["motion"], found["activity"], found["since"][1]) == (("filling", sure), ("receipt", sure), sure)
     assert (found["alarm_high_high"], found["alarms"]) == (("normal", "Good"), (0, "Good"))
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(1, 50),
+            st.sampled_from(["proposed", "planned", "running", "paused", "settling"]),
+            st.sampled_from([("TK-1",), ("TK-2",), ("TK-1", "TK-2")]),
+        ),
+        unique_by=lambda each: each[0],
+        max_size=6,
+    )
+)
+def test_of_several_transfers_the_same_is_told_as_by_sparkplug(given: list[tuple[int, str, tuple[str, ...]]]) -> None:
+    """One that is only planned hides none that goes on."""
+    transfers = [OpenTransfer(number, "receipt", phase, tanks, NOON, "") for number, phase, tanks in given]
+    told = transfers_of(transfers)
+    for tank in ("TK-1", "TK-2"):
+        other = transfer_of(tank, transfers)
+        assert told.get(tank) == (None if other is None else [other.number, other.kind, other.phase])
 
 
 def test_the_first_line_carries_the_plan_whole_and_another_form_is_refused(tmp_path: Path) -> None:

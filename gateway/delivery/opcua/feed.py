@@ -41,6 +41,8 @@ LONGEST_LINE = 16_000_000
 _NEEDS_SOMEONE = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED, AlarmPhase.RETURNED)
 _UNSEEN = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.RETURNED)
 _SEVERITY = {Priority.NOW: 900, Priority.SOON: 600, Priority.LOOK: 300}
+_AHEAD = ("proposed", "planned")
+"""Phases of transfers in which nothing has begun."""
 _OF_NO_ALARM = 100
 """Severity, 1 to 1000 (OPC 10000-5, 6.4.2); which number for which priority is ours."""
 
@@ -132,9 +134,10 @@ def _figure(figure: Figure) -> list[Any]:
 
 
 def transfers_of(open_ones: Iterable[OpenTransfer]) -> dict[str, list[Any]]:
-    """By tank: number, kind and phase of the transfer that it takes part in; of several the first."""
+    """By tank: number, kind and phase of the transfer that it takes part in; of several the one that is furthest on,
+    and of those the oldest, as everywhere."""
     found: dict[str, list[Any]] = {}
-    for each in open_ones:
+    for each in sorted(open_ones, key=lambda each: (each.phase in _AHEAD, each.number)):
         for tank in each.tanks:
             found.setdefault(tank, [each.number, each.kind, each.phase])
     return found
