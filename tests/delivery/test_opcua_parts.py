@@ -1,7 +1,9 @@
 """Parts of the OPC UA server without a server: codes, units, the feed, users and certificates, the commands."""
 
+import errno
 import io
 import math
+import os
 import shutil
 import sys
 from datetime import UTC, datetime, timedelta
@@ -22,15 +24,22 @@ from hypothesis import strategies as st
 
 from gateway.command_line import main
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
-from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of
+from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of, transfers_of
+from gateway.delivery.opcua.looked_at import trouble_with_opcua
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
+from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 from gateway.delivery.opcua.server.units import UNITS, unit_id
 from gateway.delivery.opcua.users import UsersFileError, read_users
+from gateway.delivery.sparkplug.tank_metrics import transfer_of
+from gateway.errors import GatewayError
 from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.status import OpenTransfer
+from gateway.tank_record import TankRecord
+from gateway.tank_state import Motion, TankState
 from tests.support.opcua_peer import client_certificate
 from tests.support.opcua_yard import plan_for
-from tests.support.records import record
+from tests.support.records import NOON, record
 
 _SITES = Path(__file__).parents[1] / "invalid_site_files"
 _PASSWORD = "four quiet herons wade"
@@ -90,6 +99,64 @@ def test_bad_and_what_is_no_number_travel_without_a_value(value: float | None, q
         assert (shown, number) == (None, int(Quality.BAD))
     else:
         assert (shown, number, code) == (value, int(quality), "sentinel")
+
+
+async def shown_of(made: TankRecord, *alarms: str) -> dict[str, tuple[object, str]]:
+    """Each state of the tank as a client reads it, with the severity of its status."""
+    server = InternalServer()
+    await server.init()
+    space = Space(server.aspace, False, lambda: 0.0)
+    space.begin("harbour", "0", False, "")
+    await space.set_tanks([{"tank": "TK-1", "description": "", "ranges": {}}])
+    space.alarms({"TK-1": alarms})
+    await space.show(message(line(sheet_of(made, 10.0))))
+    found = {}
+    for variable, place in zip((*FIGURES, *STATES), space.tanks["TK-1"].values, strict=True):
+        assert place.value is not None
+        status = place.value.StatusCode
+        assert status is not None
+        severity = "Good" if status.is_good() else "Uncertain" if status.is_uncertain() else "Bad"
+        found[variable.key] = None if place.value.Value is None else place.value.Value.Value, severity
+    return found
+
+
+async def test_of_a_tank_that_nobody_has_judged_no_alarm_is_told_to_be_normal() -> None:
+    """The watch may fail while the sheet stands: then nothing is known of alarms and motion."""
+    found = await shown_of(record("TK-1")._replace(state=None), "high_high")
+    told = ("alarm_high_high", "alarms", "unacknowledged", "worst_alarm", "motion", "since", "activity")
+    assert {key: found[key] for key in told} == dict.fromkeys(told, (None, "Bad"))
+    # An alarm that the tank has not.
+    assert found["alarm_minimum"] == (None, "Good")
+
+
+@pytest.mark.parametrize("quality", Quality)
+async def test_how_a_tank_moves_is_as_sure_as_its_rate(quality: Quality) -> None:
+    rate = Figure(None if quality is Quality.BAD else 0.02, quality, (), 0.0)
+    state = TankState(Motion.FILLING, NOON, rate, rate, (), activity="receipt")
+    found = await shown_of(record("TK-1")._replace(state=state), "high_high")
+    sure = "Good" if quality is Quality.GOOD else "Uncertain"
+    assert (found["motion"], found["activity"], found["since"][1]) == (("filling", sure), ("receipt", sure), sure)
+    assert (found["alarm_high_high"], found["alarms"]) == (("normal", "Good"), (0, "Good"))
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(1, 50),
+            st.sampled_from(["proposed", "planned", "running", "paused", "settling"]),
+            st.sampled_from([("TK-1",), ("TK-2",), ("TK-1", "TK-2")]),
+        ),
+        unique_by=lambda each: each[0],
+        max_size=6,
+    )
+)
+def test_of_several_transfers_the_same_is_told_as_by_sparkplug(given: list[tuple[int, str, tuple[str, ...]]]) -> None:
+    """One that is only planned hides none that goes on."""
+    transfers = [OpenTransfer(number, "receipt", phase, tanks, NOON, "") for number, phase, tanks in given]
+    told = transfers_of(transfers)
+    for tank in ("TK-1", "TK-2"):
+        other = transfer_of(tank, transfers)
+        assert told.get(tank) == (None if other is None else [other.number, other.kind, other.phase])
 
 
 def test_the_first_line_carries_the_plan_whole_and_another_form_is_refused(tmp_path: Path) -> None:
@@ -173,6 +240,39 @@ def test_check_knows_what_is_open_to_others_and_what_ends_soon(site: Path, capsy
         "letter.der is no certificate",
     ):
         assert wanted in told
+
+
+def test_a_key_of_another_certificate_is_told_of_and_not_served_with(tmp_path: Path) -> None:
+    """As it lies there where making another broke off between the two files."""
+    folder, plan = Certificates(tmp_path / "opcua"), plan_for(tmp_path)
+    folder.make_own("yard", ["localhost"], datetime.now(UTC))
+    folder.check_own()
+    before = folder.own.read_bytes()
+    folder.make_own("yard", ["localhost"], datetime.now(UTC))
+    folder.own.write_bytes(before)
+    with pytest.raises(GatewayError, match=r"key\.pem: is not the key of certificate\.der; put the right one back"):
+        folder.check_own()
+    (told,) = trouble_with_opcua(plan)
+    assert "is not the key of certificate.der" in told
+    folder.key.write_text("no key")
+    with pytest.raises(GatewayError, match=r"key\.pem: is no private key in PEM, without a password"):
+        folder.check_own()
+
+
+def test_who_may_not_look_into_the_folder_is_told_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`check` is also run by people who are not the gateway's user: its own folder is closed to them."""
+    plan = plan_for(tmp_path)
+    Certificates(plan.certificates).make_own("yard", ["localhost"], datetime.now(UTC))
+    honest = Path.stat
+
+    def stat(file: Path, **how: bool) -> os.stat_result:
+        if file.parent.name == "own":
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(file))
+        return honest(file, **how)
+
+    monkeypatch.setattr(Path, "stat", stat)
+    (told,) = trouble_with_opcua(plan)
+    assert "certificate.der: Permission denied" in told
 
 
 def test_certificates_and_users_by_command(

@@ -23,7 +23,7 @@ from gateway.delivery.registers.document import map_csv
 from gateway.delivery.registers.image import RegisterImage
 from gateway.delivery.registers.plan import RegistersPlan
 from gateway.delivery.registers.room import Admission, Seat, admission, allowed
-from gateway.delivery.registers.server import Hooks, RegisterServer
+from gateway.delivery.registers.server import Connection, Hooks, RegisterServer
 from gateway.records import Figure, Quality
 from tests.support.deliveries import until
 from tests.support.destinations import destination, running
@@ -295,6 +295,40 @@ def test_whatever_bytes_come_each_whole_request_has_one_answer_in_its_turn(
         assert message[0] & 0x7F == function & 0x7F
         assert message[0] & 0x80 or (function in (3, 4) and message[1] == len(message) - 2)
         assert not message[0] & 0x80 or (len(message) == 2 and message[1] in (1, 2, 3, 0x0B))
+
+
+async def test_a_mistake_in_the_program_holds_up_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither where a block cannot be written nor where a connection breaks: others are answered as ever."""
+    made = plan()
+    honest = RegisterImage.read
+
+    def read(image: RegisterImage, address: int, count: int, now_ns: int) -> bytes | None:
+        if address == 2 * _BLOCK:
+            raise ValueError("a number that fits nowhere")
+        return honest(image, address, count, now_ns)
+
+    monkeypatch.setattr(RegisterImage, "read", read)
+    with structlog.testing.capture_logs() as logs:
+        async with served(made), client_of(made) as one:
+            # Of what cannot be told: exception 4, by the Modbus application protocol, section 7.
+            assert await one.asked(request(1, 2 * _BLOCK, 1)) == bytes((0x83, 4))
+            assert (await one.asked(request(2, _BLOCK, 3)))[:2] == bytes((3, 6))
+            assert await is_served(made)
+            broken = Connection.answer
+
+            def answer(connection: Connection, at_most: int) -> int:
+                monkeypatch.setattr(Connection, "answer", broken)
+                raise ValueError("something else")
+
+            monkeypatch.setattr(Connection, "answer", answer)
+            one.send(request(3, _BLOCK, 3))
+            assert await one.is_closed()
+            assert await is_served(made)
+    said = [each["reason"] for each in logs if each["event"] == "delivery.registers_client"]
+    assert said == [
+        f"no answer of register {2 * _BLOCK}: a mistake in the program, ValueError: a number that fits nowhere",
+        "closed: a mistake in the program, ValueError: something else",
+    ]
 
 
 async def test_a_request_before_the_end_of_what_is_sent_is_answered() -> None:

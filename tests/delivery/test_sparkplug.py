@@ -15,10 +15,12 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import orjson
 import pytest
 from structlog.testing import capture_logs
 
 from gateway.delivery.contract import Surroundings
+from gateway.delivery.mqtt_wire.words import Heard
 from gateway.delivery.sparkplug import talk
 from gateway.delivery.sparkplug.delivery import SparkplugDelivery
 from gateway.delivery.sparkplug.plan import SparkplugPlan
@@ -223,6 +225,25 @@ async def test_nothing_is_told_while_the_primary_host_is_away(server: Mosquitto)
         assert listener.watching.broken == []
     numbers = [each.payload["metrics"][0]["long_value"] for each in listener.watching.messages if each.kind == "NDEATH"]
     assert numbers == sorted(set(numbers))
+
+
+async def test_what_was_sent_while_the_host_was_away_for_a_moment_does_not_count(server: Mosquitto) -> None:
+    """It goes and is back before the node has a turn: both come in one piece."""
+    outbox = MemoryOutbox()
+    made = node(plan_for(server.port, primary_host="control"), outbox)
+    made.offer(sheet(1))
+    async with Host(server.port, "control") as host, running(made):
+        await has(host, "DBIRTH TK-1")
+        bdseq = host.watching.bdseq
+        for online, timestamp in ((False, 10**14), (True, 10**14 + 1)):
+            made._heard(Heard("spBv1.0/STATE/control", orjson.dumps({"online": online, "timestamp": timestamp}), False))
+        assert not made.status().connected
+        # An answer to a ping that comes now proves nothing of what was sent before.
+        outbox.add(kept_record(1, "TK-1", 2, 5))
+        await has(host, "NDEATH")
+        await until(lambda: outbox.backlog().waiting == 0)
+        assert host.watching.bdseq != bdseq
+        assert host.watching.broken == []
 
 
 async def test_of_two_servers_it_goes_where_the_primary_host_is(tmp_path: Path) -> None:

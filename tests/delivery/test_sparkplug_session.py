@@ -177,6 +177,16 @@ def test_no_bytes_do_any_harm(data: bytes) -> None:
     host.heard(b'{"online": true, "timestamp": 5' + data)
 
 
+def test_what_is_far_too_large_is_not_read() -> None:
+    """Whoever may write at the server could hold up all that the gateway does: ten million bytes took 1.5 s."""
+    empty = b"\x12\x00"  # a metric with nothing in it
+    for size, is_read in ((30_000, True), (40_000, False)):
+        boot, died = encoded_command("gateway/boot", text="b1"), death(7)
+        assert (read_birth_boot(empty * size + boot) == "b1") is is_read
+        assert (read_death(empty * size + died) == 7) is is_read
+        assert read_command(empty * size + encoded_command("Node Control/Rebirth", boolean=True)).rebirth is is_read
+
+
 def test_what_is_asked_for() -> None:
     rebirth = encoded_command("Node Control/Rebirth", boolean=True)
     assert read_command(rebirth) == Asked(True, False)

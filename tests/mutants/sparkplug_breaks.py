@@ -59,6 +59,13 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
     ),
     Break("what no host reads counts as arrived", REACH, "        if counts:\n", "        if True:\n", SAID),
     Break("an old death of the host is believed", HOST, "timestamp < self._timestamp", "timestamp > 1e99", SAID),
+    Break(
+        "a host that was away for a moment has read all",
+        HOST,
+        "self.online and not self.has_left",
+        "self.online",
+        HEARD,
+    ),
     Break("any command is one for a birth", COMMANDS, "metric.name == REBIRTH and", "", SAID),
     Break(
         "a tank that is lost lives on", OF_TANKS, "    return bool(inputs) and all(", "    return False and all(", HEARD
@@ -66,7 +73,7 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
     Break(
         "history is sent before the host is there",
         DELIVERY,
-        "self._topics.state is None or self._host.online:",
+        "self._topics.state is None or self._host.reads:",
         "True:",
         HEARD,
     ),

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from cryptography import x509
+from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
@@ -106,10 +107,24 @@ class Certificates:
         return made
 
     def own_certificate(self) -> x509.Certificate | None:
-        """None: there is none yet. Raises GatewayError for a file that is no certificate."""
-        if not self.own.exists():
-            return None
-        return from_bytes(_read(self.own), str(self.own))
+        """None: there is none yet. Raises GatewayError for a file that is no certificate or cannot be read."""
+        return from_bytes(_read(self.own), str(self.own)) if _is_there(self.own) else None
+
+    def check_own(self) -> None:
+        """Raises GatewayError where our own certificate and key cannot serve. Where one is missing, both are made anew.
+
+        Nobody could connect by the key of another, as it lies there where `make` broke off or one file was put back.
+        """
+        certificate = self.own_certificate()
+        if certificate is None or not _is_there(self.key):
+            return
+        try:
+            key = serialization.load_pem_private_key(_read(self.key), None)
+        except (ValueError, TypeError, UnsupportedAlgorithm) as error:
+            raise GatewayError(f"{self.key}: is no private key in PEM, without a password") from error
+        if key.public_key() != certificate.public_key():
+            anew = "`tank-gateway delivery certificate` makes both anew"
+            raise GatewayError(f"{self.key}: is not the key of {self.own.name}; put the right one back, or {anew}")
 
     def trusted(self) -> list[Found]:
         return list(self._listed("trusted"))
@@ -211,6 +226,17 @@ def _general_name(text: str) -> x509.GeneralName:
         return x509.IPAddress(ip_address(text))
     except ValueError:
         return x509.DNSName(text)
+
+
+def _is_there(file: Path) -> bool:
+    """Raises GatewayError where that cannot be known."""
+    try:
+        file.stat()
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise GatewayError(f"{file}: {error.strerror}") from error
+    return True
 
 
 def _read(file: Path) -> bytes:

@@ -5,7 +5,6 @@ takes nothing is ended. Nothing that its clients do comes back here but who they
 """
 
 import asyncio
-import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
@@ -18,6 +17,7 @@ from gateway import __version__
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Surroundings, Wants
 from gateway.delivery.from_outbox import nothing_to_do
+from gateway.delivery.holding import Holding, steady_s
 from gateway.delivery.opcua.child import Child, ChildEndedError
 from gateway.delivery.opcua.feed import (
     clients_from,
@@ -61,15 +61,14 @@ def missing_part() -> str | None:
 class OpcuaDelivery:
     """A `Destination` of live records, and of the events that come with them."""
 
-    def __init__(
-        self, plan: OpcuaPlan, around: Surroundings, *, monotonic: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, plan: OpcuaPlan, around: Surroundings, *, monotonic: Callable[[], float] = steady_s) -> None:
         self._plan = plan
         self._around = around
         self._monotonic = monotonic
         self._backoff = Backoff(plan.backoff_first_s, plan.backoff_longest_s, around.random)
-        self._newest: dict[str, tuple[TankRecord, float]] = {}
-        """Of each tank, and when it came."""
+        self._holding = Holding(around.snapshot)
+        self._newest: dict[str, tuple[TankRecord, float | None]] = {}
+        """Of each tank, and until when it holds; None: not at all."""
         self._waiting: dict[str, None] = {}
         """Tanks whose newest sheet is to be told, in order."""
         self._open: dict[str, float] = {}
@@ -100,7 +99,7 @@ class OpcuaDelivery:
         now_s = self._monotonic()
         if tank in self._open:
             self._superseded += 1
-        self._newest[tank] = (record, now_s)
+        self._newest[tank] = (record, self._holding.until_s(record, now_s))
         self._open.setdefault(tank, now_s)
         self._waiting[tank] = None
         limit = record.inventory.level_state.limit.value
@@ -242,9 +241,8 @@ class OpcuaDelivery:
         self._under_way.clear()
 
     def _sheet(self, tank: str) -> Mapping[str, Any]:
-        record, came_s = self._newest[tank]
-        holds_s = record.valid_for_s
-        return sheet_of(record, None if holds_s is None else holds_s - (self._monotonic() - came_s))
+        record, until_s = self._newest[tank]
+        return sheet_of(record, None if until_s is None else until_s - self._monotonic())
 
     async def _wait(self, hearing: "asyncio.Task[None]") -> None:
         """Until there is something to tell, the next beat is due, or the process has ended."""

@@ -41,6 +41,8 @@ LONGEST_LINE = 16_000_000
 _NEEDS_SOMEONE = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED, AlarmPhase.RETURNED)
 _UNSEEN = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.RETURNED)
 _SEVERITY = {Priority.NOW: 900, Priority.SOON: 600, Priority.LOOK: 300}
+_AHEAD = ("proposed", "planned")
+"""Phases of transfers in which nothing has begun."""
 _OF_NO_ALARM = 100
 """Severity, 1 to 1000 (OPC 10000-5, 6.4.2); which number for which priority is ours."""
 
@@ -95,8 +97,7 @@ def sheet_of(record: TankRecord, left_s: float | None) -> dict[str, Any]:
     told: list[list[Any] | None] = [_figure(figure) for figure in inventory.figures]
     told += [_figure(state.rate), _figure(state.level_rate)] if state is not None else [None, None]
     reasons = reasons_behind(inventory.figures, inventory.quality)
-    alarms = () if state is None else state.alarms
-    worst = next((each.name for each in alarms if each.phase in _NEEDS_SOMEONE), "")
+    alarms = None if state is None else state.alarms
     return {
         "tank": inventory.tank,
         "at": inventory.instant.timestamp(),
@@ -109,12 +110,14 @@ def sheet_of(record: TankRecord, left_s: float | None) -> dict[str, Any]:
         "level_quality": int(inventory.level_state.quality),
         "roof": "" if inventory.level_state.roof is None else inventory.level_state.roof.value,
         "motion": None if state is None else state.motion.value,
+        "motion_quality": int(Quality.BAD if state is None else state.rate.quality),
         "since": None if state is None or state.since is None else state.since.timestamp(),
         "activity": "" if state is None else state.activity,
-        "alarms": len(alarms),
-        "unacknowledged": sum(each.phase in _UNSEEN for each in alarms),
-        "worst_alarm": worst,
-        "phases": {each.name: each.phase.value for each in alarms},
+        # Of a tank that nobody judged nothing is known of its alarms, least of all that there are none.
+        "alarms": None if alarms is None else len(alarms),
+        "unacknowledged": None if alarms is None else sum(each.phase in _UNSEEN for each in alarms),
+        "worst_alarm": None if alarms is None else next((a.name for a in alarms if a.phase in _NEEDS_SOMEONE), ""),
+        "phases": None if alarms is None else {each.name: each.phase.value for each in alarms},
         "simulated": inventory.simulated,
     }
 
@@ -131,9 +134,10 @@ def _figure(figure: Figure) -> list[Any]:
 
 
 def transfers_of(open_ones: Iterable[OpenTransfer]) -> dict[str, list[Any]]:
-    """By tank: number, kind and phase of the transfer that it takes part in; of several the first."""
+    """By tank: number, kind and phase of the transfer that it takes part in; of several the one that is furthest on,
+    and of those the oldest, as everywhere."""
     found: dict[str, list[Any]] = {}
-    for each in open_ones:
+    for each in sorted(open_ones, key=lambda each: (each.phase in _AHEAD, each.number)):
         for tank in each.tanks:
             found.setdefault(tank, [each.number, each.kind, each.phase])
     return found

@@ -32,6 +32,7 @@ def trouble_with_opcua(plan: OpcuaPlan) -> list[str]:
             found.append(f"{error}; nobody is let in until it is mended")
     certificates = Certificates(plan.certificates)
     try:
+        certificates.check_own()
         own = certificates.own_certificate()
     except GatewayError as error:
         return [*found, f"{error}; without it nothing is served"]

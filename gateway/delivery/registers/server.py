@@ -146,7 +146,11 @@ class RegisterServer(ModbusTcpServer):
         left = _A_TURN
         while self._waiting and left > 0:
             connection = self._waiting.popleft()
-            answered = connection.answer(_OF_ONE)
+            try:
+                answered = connection.answer(_OF_ONE)
+            except Exception as error:  # noqa: BLE001 - a mistake in the program is that connection's alone
+                connection.cut(_fault("closed", error))
+                continue
             left -= max(answered, 1)
             if answered == _OF_ONE:
                 self._waiting.append(connection)
@@ -295,8 +299,16 @@ class Connection(ServerRequestHandler):
         _, address, count = _READ.unpack(request)
         if not 1 <= count <= MOST_REGISTERS:
             return ExceptionResponse(function, ExcCodes.ILLEGAL_VALUE)
-        data = self._registers.hooks.read(address, count)
+        try:
+            data = self._registers.hooks.read(address, count)
+        except Exception as error:  # noqa: BLE001 - likewise; other blocks can still be read
+            self._registers.hooks.tell(self.host, _fault(f"no answer of register {address}", error))
+            return ExceptionResponse(function, ExcCodes.DEVICE_FAILURE)
         return ExceptionResponse(function, ExcCodes.ILLEGAL_ADDRESS) if data is None else Registers(function, data)
+
+
+def _fault(what: str, error: Exception) -> str:
+    return f"{what}: a mistake in the program, {type(error).__name__}: {error}"
 
 
 _CHANGES = frozenset({5, 6, 15, 16, 21, 22, 23})

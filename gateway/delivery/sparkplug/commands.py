@@ -9,7 +9,8 @@ from gateway.delivery.sparkplug.names import BDSEQ, BOOT, REBIRTH
 __all__ = ["Asked", "read_birth_boot", "read_command", "read_death"]
 
 _LARGEST = 65_536
-"""Bytes: a command is some tens."""
+"""Bytes: a command and a death are some tens, a birth of a node some thousands. What is more is not read at all: a
+second for each ten million would be everybody's."""
 
 
 class Asked(NamedTuple):
@@ -47,6 +48,8 @@ def read_death(payload: bytes) -> int | None:
 
 
 def _value(payload: bytes, name: str, field: str) -> object:
+    if len(payload) > _LARGEST:
+        return None
     try:
         for metric in Payload.FromString(payload).metrics:
             if metric.name == name and metric.HasField(field):

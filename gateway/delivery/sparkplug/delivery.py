@@ -7,7 +7,6 @@ next connection, flagged as history. Nothing that a host asks is obeyed but that
 import asyncio
 import hashlib
 import random as random_module
-import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import datetime
@@ -20,6 +19,7 @@ import structlog
 from gateway.backoff import Backoff
 from gateway.delivery.contract import Surroundings, Wants
 from gateway.delivery.from_outbox import nothing_to_do
+from gateway.delivery.holding import Holding, steady_s
 from gateway.delivery.mqtt.goodbye import said_in_time
 from gateway.delivery.mqtt_wire.connection import Connection
 from gateway.delivery.mqtt_wire.words import ConnectionEndedError, Heard, Refusal, Will
@@ -64,9 +64,7 @@ class _HostAwayError(DeliveryError):
 class SparkplugDelivery:
     """A `Destination` of live records, and of history where there is an outbox."""
 
-    def __init__(
-        self, plan: SparkplugPlan, around: Surroundings, *, monotonic: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, plan: SparkplugPlan, around: Surroundings, *, monotonic: Callable[[], float] = steady_s) -> None:
         self._plan = plan
         self._around = around
         self._monotonic = monotonic
@@ -76,6 +74,7 @@ class SparkplugDelivery:
             len(plan.addresses), Backoff(plan.backoff_first_s, plan.backoff_longest_s, around.random)
         )
         self._tanks = Tanks()
+        self._holding = Holding(around.snapshot)
         self._wake = asyncio.Event()
         self._aliases = Aliases()
         if missing_part() is None:
@@ -106,7 +105,8 @@ class SparkplugDelivery:
 
     def offer(self, record: TankRecord) -> None:
         """Take a record in. Never waits and never fails; memory is one record a tank."""
-        self._tanks.offer(record, self._monotonic())
+        now_s = self._monotonic()
+        self._tanks.offer(record, now_s, self._holding.until_s(record, now_s))
         self._wake.set()
 
     def finish(self, records: Sequence[TankRecord]) -> None:
@@ -131,7 +131,7 @@ class SparkplugDelivery:
     @property
     def _reads(self) -> bool:
         """Whether there is a connection, and at its end the primary host where one is waited for."""
-        return self._connected_s is not None and (self._host.online or self._plan.primary_host is None)
+        return self._connected_s is not None and (self._host.reads or self._plan.primary_host is None)
 
     def _clients(self) -> tuple[ConnectedClient, ...]:
         if self._host_since is None or not self._reads or self._plan.primary_host is None:
@@ -261,7 +261,9 @@ class SparkplugDelivery:
             if talk.connection.ended is not None:
                 raise ConnectionEndedError(talk.connection.ended)
             due_s = now_s + self._plan.host_wait_s
-            if self._topics.state is None or self._host.online:
+            if not talk.session.is_born:
+                self._host.has_left = False
+            if self._topics.state is None or self._host.reads:
                 if self._born_s is None:
                     self._begins_well(talk, now_s)
                 await talk.say(now_s)

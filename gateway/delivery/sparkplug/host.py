@@ -16,7 +16,14 @@ class PrimaryHost:
         self.online = False
         self.told = False
         """Whether it has said anything here."""
+        self.has_left = False
+        """Whether it went, be it that it is back: what was sent meanwhile, nobody has read."""
         self._timestamp: int | None = None
+
+    @property
+    def reads(self) -> bool:
+        """All that it was sent."""
+        return self.online and not self.has_left
 
     def heard(self, payload: bytes) -> bool:
         """Take in what was said. Whether anything has changed: what is older than what was said before is passed over,
@@ -28,6 +35,7 @@ class PrimaryHost:
         if self._timestamp is not None and timestamp < self._timestamp:
             return False
         changed = online != self.online or not self.told
+        self.has_left = self.has_left or (self.online and not online)
         self.online, self.told, self._timestamp = online, True, timestamp
         return changed
 

@@ -14,13 +14,15 @@ class Tanks:
 
     def __init__(self) -> None:
         self.queue = LiveQueue()
-        self._newest: dict[str, tuple[TankRecord, float]] = {}
+        self._newest: dict[str, tuple[TankRecord, float | None]] = {}
+        """And until when it holds; None: not at all."""
         self._in_flight: dict[int, list[int]] = {}
         """What `queue` calls the entries that went with each message, oldest message first."""
         self._key = 0
 
-    def offer(self, record: TankRecord, now_s: float) -> None:
-        self._newest[record.identity.tank] = (record, now_s)
+    def offer(self, record: TankRecord, now_s: float, until_s: float | None) -> None:
+        """`until_s`: as `gateway.delivery.holding` has it."""
+        self._newest[record.identity.tank] = (record, until_s)
         self.queue.offer(record, now_s)
 
     def keep_only(self, tanks: Iterable[str]) -> None:
@@ -30,7 +32,7 @@ class Tanks:
 
     def present(self, now_s: float) -> dict[str, TankRecord]:
         """The newest sheet of each tank of which there is anything now: it holds still, and tells something."""
-        return {tank: record for tank, (record, at_s) in self._newest.items() if _holds(record, at_s, now_s)}
+        return {tank: record for tank, (record, until_s) in self._newest.items() if _holds(record, until_s, now_s)}
 
     def is_present(self, tank: str, now_s: float) -> bool:
         newest = self._newest.get(tank)
@@ -53,9 +55,5 @@ class Tanks:
         self.queue.disconnected()
 
 
-def _holds(record: TankRecord, at_s: float, now_s: float) -> bool:
-    return now_s < _end_s(record, at_s) and not is_lost(record)
-
-
-def _end_s(record: TankRecord, at_s: float) -> float:
-    return float("inf") if record.valid_for_s is None else at_s + record.valid_for_s
+def _holds(record: TankRecord, until_s: float | None, now_s: float) -> bool:
+    return until_s is not None and now_s < until_s and not is_lost(record)

@@ -159,8 +159,9 @@ class OpcuaServer:
         await self._port.start()
 
     def _have_certificate(self) -> None:
-        """One of our own, made where there is none."""
+        """One of our own, made where there is none. Raises OSError, GatewayError."""
         self.certificates.make_folders()
+        self.certificates.check_own()
         if not self.certificates.own.exists() or not self.certificates.key.exists():
             names = own_names(self._plan.host)
             self.certificates.make_own(str(self._told["site"]), names, utc_now())

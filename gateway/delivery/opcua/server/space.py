@@ -46,6 +46,9 @@ _RANGES = {
 }
 """Where nothing of the tank is known."""
 
+_OF_THE_MOTION = ("motion", "since", "activity")
+_OF_THE_WATCH = (*_OF_THE_MOTION, "alarms", "unacknowledged", "worst_alarm")
+"""Not known where the watch has said nothing."""
 
 TANKS = node_id("tanks")
 TANK_TYPE = node_id("TankType")
@@ -247,11 +250,12 @@ def _told(sheet: Mapping[str, Any], nodes: TankNodes) -> Iterable[tuple[str, Any
         else:
             value, quality, code, manual = figure
             yield "analog", value, status_of(quality, code, value is not None, manual)
-    good = status_of(0, "", True)
+    good, unknown = status_of(0, "", True), status_of(2, "", False)
     since, transfer, phases = sheet["since"], nodes.transfer, sheet["phases"]
+    not_known = {*_OF_THE_WATCH, *(f"alarm_{name}" for name in nodes.alarms)} if phases is None else ()
     shown = {
         **{f"alarm_{name}": "normal" for name in nodes.alarms},
-        **{f"alarm_{name}": phase for name, phase in phases.items()},
+        **{f"alarm_{name}": phase for name, phase in (phases or {}).items()},
         **sheet,
         "since": None if since is None else moment(since),
         "transfer": transfer[0],
@@ -263,6 +267,11 @@ def _told(sheet: Mapping[str, Any], nodes: TankNodes) -> Iterable[tuple[str, Any
         if variable.key in ("limit", "roof"):
             # The level that they rest on may be doubted; of a Bad one the state says itself that it is not known.
             yield "text", value, status_of(min(sheet["level_quality"], 1), "", True)
+        elif variable.key in not_known:
+            yield variable.kind, None, unknown
+        elif variable.key in _OF_THE_MOTION and value is not None:
+            # So may the rate that it follows from.
+            yield variable.kind, value, status_of(min(sheet["motion_quality"], 1), "", True)
         else:
             yield variable.kind, value, good if value is not None else status_of(0, "", False)
 
