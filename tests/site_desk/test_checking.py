@@ -12,8 +12,8 @@ from gateway.calculation.inventory import sheet
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.commands.service.site_looks import LOOKS
 from gateway.settings import load_site
-from gateway.site_desk.desk import SiteSource
 from gateway.site_desk.figures import FIGURES
+from gateway.site_desk.source import SiteSource
 from gateway.watched_tank import Tank
 from tests.settings.test_invalid_site_files import FOLDER, MESSAGES
 from tests.site_desk.yard import ADA, TABLE, Yard, yard
