@@ -189,4 +189,4 @@ class TankState(NamedTuple):
     alarms: tuple[AlarmStanding, ...] = ()
     """Those that are not normal, first things first."""
     still: Stillness | None = None
-    """None: it is not armed, by having been at rest for long enough, or its contents are not known."""
+    """None: it is not armed, by having been at rest for long enough, or its contents or its motion are not known."""

@@ -61,6 +61,12 @@ class Evidence:
         found = await parts.read(
             lambda connection: newest_events(connection, None, ns_of(span.begin), ns_of(span.until), None, _MOST_EVENTS)
         )
+        since_first = span.begin > asked.begin
+        if found.before is not None:
+            # What lies before the oldest that was read is told by none either: over all that was asked for a flood of
+            # alarms, of which the newest alone are read, would be few an hour.
+            oldest = found.events[-1].event.instant if found.events else span.until
+            span = span._replace(begin=min(max(span.begin, oldest), span.until))
         alarms = _raised(found)
         rates = alarm_rates(alarms, span.begin, span.until)
         newest = alarms[::-1][:_MOST_ALARMS]
@@ -70,7 +76,7 @@ class Evidence:
                 "time": iso_time(now),
                 "simulated": parts.site().simulated,
                 **span.told,
-                "since_first_record": span.begin > asked.begin,
+                "since_first_record": since_first,
                 "complete": found.before is None and not found.unreadable and len(newest) == len(alarms),
                 "rates": rates._asdict(),
                 "alarms": [_alarm(each) for each in newest],

@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 
-__all__ = ["IS_OUT", "SIGN_IN", "always", "as_long_as", "stands"]
+from gateway.errors import GatewayError
+
+__all__ = ["IS_OUT", "SIGN_IN", "always", "as_long_as", "refuse_who_is_out", "stands"]
 
 IS_OUT = "your session has ended meanwhile: nothing was done"
 SIGN_IN = "sign in, and look at what stands before you ask again"
@@ -35,3 +37,11 @@ def as_long_as(still: Callable[[], bool]) -> Iterator[None]:
 def stands() -> bool:
     """Whether whoever asked for what goes on in this task may still."""
     return _STANDS.get()()
+
+
+def refuse_who_is_out(still: Callable[[], bool]) -> None:
+    """For what is done by another task than the one that asks. Raises GatewayError."""
+    if not still():
+        error = GatewayError(IS_OUT)
+        error.hint = SIGN_IN
+        raise error

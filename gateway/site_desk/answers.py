@@ -221,7 +221,7 @@ class SiteAnswers:
         body = call.body
         _only(body, "text", "tables", "why", "based_on")
         why, based_on = _why(body), _text(body, "based_on")
-        return await self._proposed(_candidate(body, "why", "based_on"), based_on, by, why, 0)
+        return await self._proposed(call, _candidate(body, "why", "based_on"), based_on, by, why, 0)
 
     async def roll_back(self, call: Call) -> Made:
         by = _administrator(call)
@@ -230,14 +230,14 @@ class SiteAnswers:
         number, why = _number(body, "version"), _why(body)
         _, data = await self._version(number)
         based_on = sha256_of(await self._desk.present())
-        return await self._proposed(Candidate(data.decode("utf-8-sig"), {}), based_on, by, why, number)
+        return await self._proposed(call, Candidate(data.decode("utf-8-sig"), {}), based_on, by, why, number)
 
-    async def _proposed(self, candidate: Candidate, based_on: str, by: str, why: str, version: int) -> Made:
+    async def _proposed(self, call: Call, candidate: Candidate, based_on: str, by: str, why: str, version: int) -> Made:
         checked, told = await self._alone(partial(self._told, candidate))
         if checked.settings is None:
             return _answer(refused(2, checked.mistakes, "nothing was proposed: put all of it right first"))
         changes = told["changes"]
-        return _answer(await self._desk.propose(candidate, checked, based_on, by, why, changes, version))
+        return _answer(await self._desk.propose(candidate, checked, based_on, by, why, changes, version, call.stands))
 
     async def approve(self, call: Call) -> Made:
         by = _administrator(call)
@@ -250,13 +250,13 @@ class SiteAnswers:
         checked, _ = await self._alone(partial(self._told, Candidate(proposal.text, proposal.tables)))
         if checked.settings is None:
             return _answer(refused(2, checked.mistakes, "it cannot be approved as things stand now"))
-        return _answer(await self._desk.approve(proposal, checked, by, why))
+        return _answer(await self._desk.approve(proposal, checked, by, why, call.stands))
 
     async def decline(self, call: Call) -> Made:
         by = _administrator(call)
         body = call.body
         _only(body, "proposal", "why")
-        return _answer(await self._desk.decline(_number(body, "proposal"), by, _why(body)))
+        return _answer(await self._desk.decline(_number(body, "proposal"), by, _why(body), call.stands))
 
     # Its parts
 

@@ -14,8 +14,19 @@ from gateway.resources import config_folder
 from gateway.settings import SiteSettings, TankSetup, load_site
 from gateway.settings.reading.source_files import SourceFile, SourceFiles, sha256_of
 
-__all__ = ["Candidate", "Checked", "Findings", "Looks", "check", "table_name_trouble"]
+__all__ = [
+    "_MOST_MISTAKES",
+    "Candidate",
+    "Checked",
+    "Findings",
+    "Looks",
+    "_at_most",
+    "check",
+    "table_name_trouble",
+]
 
+_MOST_MISTAKES = 1000
+"""That are told of one text."""
 _TABLE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,95}\.csv")
 
 
@@ -71,13 +82,19 @@ def check(file: Path, candidate: Candidate, known: Sequence[SourceFile], now: da
     except UnreadableError as error:
         return Checked(None, (str(error),))
     except SettingsError as error:
-        return Checked(None, error.mistakes)
+        return Checked(None, _at_most(error.mistakes))
     warnings, remarks = looks.site(str(file), settings)
     own, read = {os.path.realpath(path) for path in given}, {os.path.realpath(each.path) for each in files.read}
     beside = {str(each.path): each.sha256 for each in files.read if os.path.realpath(each.path) not in own}
     unused = [name for name in candidate.tables if os.path.realpath(file.parent / name) not in read]
     mistakes = tuple(f"{file.parent / name}: no tank goes by this table; name it in the site file" for name in unused)
     return Checked(None if mistakes else settings, mistakes, tuple(warnings), tuple(remarks), beside)
+
+
+def _at_most(mistakes: tuple[str, ...]) -> tuple[str, ...]:
+    """A file of another kind has a mistake in each line: as a document they would hold up polling, and any browser."""
+    left = len(mistakes) - _MOST_MISTAKES
+    return mistakes if left <= 0 else (*mistakes[:_MOST_MISTAKES], f"and {left} further mistakes: mend these first")
 
 
 def table_name_trouble(name: str) -> str:

@@ -10,7 +10,7 @@ from contextlib import suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import structlog
 
@@ -18,17 +18,20 @@ from gateway.actions.answers import audit_body, refused, well
 from gateway.actions.second_person import human_of
 from gateway.errors import GatewayError
 from gateway.page_answers.parts import Parts, ns_of
+from gateway.permits import SITE_FILE
 from gateway.process.memory_file import file_name
 from gateway.process.one_thread import OneThread, done_within
 from gateway.process.progress import CameRound, nobody_asks
+from gateway.process.standing import refuse_who_is_out
 from gateway.settings.reading.source_files import sha256_of
-from gateway.site_desk.checking import Candidate, Checked, Looks
+from gateway.site_desk.checking import Candidate, Checked
 from gateway.site_desk.proposal import LONGEST, Change, Proposal, Step, iso
 from gateway.site_desk.replacing import Replacing, write_trouble
+from gateway.site_desk.source import Reloading, SiteSource
 from gateway.site_desk.store import Store
 from gateway.web.interface.contract import BusyError, UnknownError
 
-__all__ = ["SiteDesk", "SiteSource"]
+__all__ = ["SiteDesk"]
 
 PROPOSED = "site_file.proposed"
 DECLINED = "site_file.declined"
@@ -48,31 +51,8 @@ _GIVE_STATE = "give a directory in TANK_GATEWAY_STATE, or StateDirectory= to sys
 _NO_LEDGER = "this gateway keeps no ledger, so that nothing would say who changed the site file"
 _WITH_LEDGER = "leave out `enabled: no` of `ledger`, and give it a state directory or a file"
 T = TypeVar("T")
-
-
-class Reloaded(Protocol):
-    @property
-    def code(self) -> int: ...
-    @property
-    def lines(self) -> tuple[str, ...]: ...
-
-
-class Reloading(Protocol):
-    """As `gateway.reloading.Reloader`."""
-
-    turn: asyncio.Lock
-
-    async def reload(self) -> Reloaded: ...
-
-
-class SiteSource(NamedTuple):
-    """The site file of a gateway that was started on one."""
-
-    file: Path
-    folder: Path | None
-    """The state directory."""
-    reloader: Reloading
-    looks: Looks
+Stands = Callable[[], bool]
+"""Whether whoever asks may still: a check takes its time, and so does the turn of a reload."""
 
 
 class _Opened(NamedTuple):
@@ -173,16 +153,19 @@ class SiteDesk:
         why: str,
         told: Sequence[str],
         version: int,
+        stands: Stands,
     ) -> dict[str, Any]:
         """`checked`: without a mistake; `told`: what it would change. Raises GatewayError."""
         self._refuse_where_it_cannot_be()
         present = await self.present()
         if sha256_of(present) != based_on:
-            error = GatewayError("the file on the disk is another than the one on which this was written")
-            error.hint = "load it anew, and write on that"
-            raise error
+            raise _fault(
+                "the file on the disk is another than the one on which this was written",
+                "load it anew, and write on that",
+            )
         if candidate.sha256 == based_on:
             raise GatewayError("this is what lies on the disk already: nothing would change")
+        refuse_who_is_out(stands)
         kept = await self.on_disk(
             partial(self._keep_proposal, candidate, checked, by, why, based_on, tuple(told), version)
         )
@@ -228,45 +211,52 @@ class SiteDesk:
         store.tidy(each.number for each in waiting)
         return proposal
 
-    async def decline(self, number: int, by: str, why: str) -> dict[str, Any]:
+    async def decline(self, number: int, by: str, why: str, stands: Stands) -> dict[str, Any]:
         """Raises GatewayError."""
         proposal = await self.waiting(number)
         declined = proposal._replace(state="declined", text="", tables={}, said=f"by {by}: {why}")
-        await self._in_turn(partial(self._declined, declined))
+        await self._in_turn(partial(self._declined, declined, stands))
         self._log.info(DECLINED, by=by, number=number, proposed_by=proposal.by)
         asked = {"action": "decline-site-file", "proposal": number, "proposed_by": proposal.by}
         notes = await self._audited(asked, by, why, {"sha256": proposal.based_on}, None)
         return well([f"proposal {number} of {proposal.by} is declined by {by}: nothing was done"], notes)
 
-    async def _declined(self, declined: Proposal) -> None:
+    async def _declined(self, declined: Proposal, stands: Stands) -> None:
         # Meanwhile it may have been approved.
         await self.waiting(declined.number)
+        refuse_who_is_out(stands)
         await self.on_disk(partial(self.store.keep, declined))
 
-    async def approve(self, proposal: Proposal, checked: Checked, by: str, why: str) -> dict[str, Any]:
+    async def approve(self, proposal: Proposal, checked: Checked, by: str, why: str, stands: Stands) -> dict[str, Any]:
         """`checked`: the same file, a moment ago. Raises GatewayError."""
         self._refuse_where_it_cannot_be()
         if human_of(proposal.by) == human_of(by):
             raise GatewayError(f"proposal {proposal.number} is of {proposal.by}; another person approves it")
         others = [path for path, sha in checked.beside.items() if proposal.beside.get(path, sha) != sha]
         if others:
-            error = GatewayError(f"{', '.join(others)}: changed on the disk after this was proposed")
-            error.hint = "decline it, and propose it again on what stands there now"
-            raise error
-        return await self._in_turn(partial(self._replaced, proposal, by, why))
+            raise _fault(
+                f"{', '.join(others)}: changed on the disk after this was proposed",
+                "decline it, and propose it again on what stands there now",
+            )
+        return await self._in_turn(partial(self._replaced, proposal, by, why, stands))
 
-    async def _replaced(self, proposal: Proposal, by: str, why: str) -> dict[str, Any]:
+    async def _replaced(self, proposal: Proposal, by: str, why: str, stands: Stands) -> dict[str, Any]:
         if not self.is_settled:
             raise BusyError("the change before this one is not settled yet", "look again in some seconds")
         try:
-            return await self._replaced_at_once(proposal, by, why)
+            return await self._replaced_at_once(proposal, by, why, stands)
         finally:
             await self._settle()
 
-    async def _replaced_at_once(self, proposal: Proposal, by: str, why: str) -> dict[str, Any]:
+    async def _replaced_at_once(self, proposal: Proposal, by: str, why: str, stands: Stands) -> dict[str, Any]:
         opened, now = self._of_own(), self._parts.now()
         async with opened.reloader.turn:
             await self.waiting(proposal.number)
+            refuse_who_is_out(stands)
+            # Two stand for it, and one of them may be here no more, or in another role.
+            if not self._parts.acting.still_asks(proposal.by, {"action": SITE_FILE}):
+                text = f"proposal {proposal.number} is of {proposal.by}, who may not propose it any more"
+                raise GatewayError(f"{text}; decline it, and have it proposed anew")
             self.is_settled = False
             change = await self.on_disk(partial(opened.replacing.begin, proposal, by, why, now))
             told = await opened.reloader.reload()
@@ -378,14 +368,16 @@ class SiteDesk:
     def _refuse_where_it_cannot_be(self) -> None:
         text, hint = self.trouble()
         if text:
-            error = GatewayError(text)
-            error.hint = hint
-            raise error
+            raise _fault(text, hint)
 
     def _of_own(self) -> _Opened:
         if self._opened is None:
             text, hint = self.trouble()
-            error = GatewayError(text)
-            error.hint = hint
-            raise error
+            raise _fault(text, hint)
         return self._opened
+
+
+def _fault(text: str, hint: str) -> GatewayError:
+    error = GatewayError(text)
+    error.hint = hint
+    return error

@@ -22,6 +22,20 @@ SITE_FILE_BREAKS: tuple[Break, ...] = (
         CHANGING,
     ),
     Break(
+        "what somebody proposed who has left is approved",
+        DESK,
+        'if not self._parts.acting.still_asks(proposal.by, {"action": SITE_FILE}):',
+        "if False:",
+        CHANGING,
+    ),
+    Break(
+        "whoever was signed out while it was checked has it done",
+        "gateway/process/standing.py",
+        "    if not still():\n",
+        "    if False:\n",
+        CHANGING,
+    ),
+    Break(
         "another text than the one that was looked at is approved",
         ANSWERS,
         'if proposal.sha256 != _text(body, "sha256"):',

@@ -105,3 +105,23 @@ def test_a_gateway_that_answered_late_once_is_asked_again_and_is_live(modules: P
     else:
         raise AssertionError("it has been asked, and passes for late for ever")
     assert modules.script("return __stream !== __first")
+
+
+_UNKNOWN = """
+const { isUnknown } = await import("/page/code/views/overview.js");
+return arguments[0].filter(isUnknown);
+"""
+
+
+def test_nothing_moves_is_said_of_what_is_known_to_rest_alone(modules: Page) -> None:
+    """What has no row, has lost its level, or is valid no longer may move unseen."""
+    _begun(modules)
+    begun = datetime.now(UTC)
+    rows = {
+        "RESTS": {**_row(begun, None), "motion": "at_rest"},
+        "LOST": {**_row(begun, None), "motion": "unknown"},
+        "OLD": {**_row(begun - timedelta(hours=1), 12.0), "motion": "at_rest"},
+    }
+    told = {"time": f"{begun:%Y-%m-%dT%H:%M:%S.%fZ}", "tanks": rows, "alarms": []}
+    modules.script("__tell('view', arguments[0])", told)
+    assert modules.promise(_UNKNOWN, [*rows, "AWAITED"]) == ["LOST", "OLD", "AWAITED"]

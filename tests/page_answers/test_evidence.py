@@ -58,6 +58,23 @@ async def test_alarms_are_told_with_how_long_they_waited(tmp_path: Path) -> None
     assert wrong.status_code == 400
 
 
+async def test_rates_are_of_what_was_read_and_not_of_what_was_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two alarms an hour for ten hours. Of the newest 8, of 4 hours, it is 2 an hour as of all 20, and not 0.8."""
+    monkeypatch.setattr(evidence, "_MOST_EVENTS", 8)
+    async with gate(tmp_path) as yard:
+        begin = datetime.fromtimestamp(yard.utc_ns() / 1e9, UTC)
+        for number in range(20):
+            event = Event(EventKind.ALARM_RAISED, begin + timedelta(minutes=30 * number), "maximum_working")
+            yard.daemon._keeping.events_apart([("TK-1", event)])
+        yard.passes(10 * 3600)
+        found = await yard.page("/api/1/alarm-times")
+    assert not found["complete"]
+    assert found["from"] == (begin + timedelta(hours=6)).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    assert (found["rates"]["raised"], found["rates"]["an_hour"]) == (8, 2.0)
+
+
 async def test_good_time_is_the_minutes_that_were_good_throughout(tmp_path: Path) -> None:
     """20 minutes of a sheet each 10 s: two of them with a Bad one, three without any; the rest Good."""
     async with gate(tmp_path) as yard:

@@ -3,10 +3,14 @@
 import asyncio
 import os
 import stat
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from gateway.actions.asked_by import may_ask
+from gateway.person import Role
 from gateway.process.running import Running
 from gateway.settings import SiteSettings
 from gateway.settings.reading.source_files import sha256_of
@@ -294,3 +298,54 @@ async def test_a_reload_waits_for_a_change_and_reads_what_came_of_it(
 
 def higher_of(text: str) -> str:
     return text.replace(*HIGHER)
+
+
+@pytest.mark.parametrize("word", ["propose", "roll-back", "approve", "decline"])
+async def test_who_is_out_when_it_has_been_checked_has_nothing_done(tmp_path: Path, word: str) -> None:
+    """A check takes up to a minute, and so may a reload that has the turn: he was removed meanwhile."""
+    async with yard(tmp_path) as there:
+        first = there.text
+        assert (await there.approved(await there.proposed(higher(there)))).status_code == 200
+        number = await there.proposed(first + "\n")
+        before = there.file.read_bytes(), await there.site_file(), await there.audit()
+        (sha,) = [each["sha256"] for each in before[1]["proposals"] if each["number"] == number]
+        asked: dict[str, Any] = {
+            "propose": {"text": first + "# anew\n", "why": "anew", "based_on": there.sha},
+            "roll-back": {"version": 1, "why": "as it was"},
+            "approve": {"proposal": number, "sha256": sha},
+            "decline": {"proposal": number, "why": "not so"},
+        }
+        there.out.add("bob")
+        answer = await there.ask(word, BOB, **asked[word])
+        assert (answer.status_code, answer.json()["lines"]) == (
+            409,
+            ["your session has ended meanwhile: nothing was done"],
+        )
+        assert (there.file.read_bytes(), await there.audit()) == (before[0], before[2])
+        assert (await there.site_file())["proposals"] == before[1]["proposals"]
+
+
+async def test_what_somebody_proposed_who_may_no_more_is_not_approved(tmp_path: Path) -> None:
+    """Two stand for it, and one of them was removed, or is a viewer by now."""
+    async with yard(tmp_path) as there:
+        before, number = there.file.read_bytes(), await there.proposed(higher(there))
+        asked: list[tuple[str, object]] = []
+
+        def nobody(by: str, about: Mapping[str, Any]) -> bool:
+            asked.append((by, about["action"]))
+            return False
+
+        there.daemon.acting.still_asks = nobody
+        answer = await there.approved(number)
+        assert (answer.status_code, answer.json()["lines"]) == (
+            409,
+            [
+                f"proposal {number} is of ada@page, who may not propose it any more; "
+                "decline it, and have it proposed anew"
+            ],
+        )
+        assert asked == [("ada@page", "site-file")]
+        assert may_ask(Role.ADMINISTRATOR, {"action": "site-file"})
+        assert not may_ask(Role.TECHNICIAN, {"action": "site-file"})
+        assert there.file.read_bytes() == before
+        assert (await there.ask("decline", BOB, proposal=number, why="she has left")).status_code == 200

@@ -12,8 +12,8 @@ from gateway.calculation.inventory import sheet
 from gateway.calculation.memory import EMPTY_MEMORY
 from gateway.commands.service.site_looks import LOOKS
 from gateway.settings import load_site
-from gateway.site_desk.desk import SiteSource
 from gateway.site_desk.figures import FIGURES
+from gateway.site_desk.source import SiteSource
 from gateway.watched_tank import Tank
 from tests.settings.test_invalid_site_files import FOLDER, MESSAGES
 from tests.site_desk.yard import ADA, TABLE, Yard, yard
@@ -37,6 +37,18 @@ async def test_wrong_files_are_told_in_the_very_words_of_the_check(
             for each in told["mistakes"]:
                 own = each["text"].startswith(f"{file}:")
                 assert each["line"] == (int(each["text"].split(":")[1]) if own else None), each
+
+
+async def test_a_file_with_a_mistake_in_each_line_is_told_in_bounds(tmp_path: Path) -> None:
+    """As of a table pasted in the place of the site file: 3000 further keys."""
+    async with yard(tmp_path) as there:
+        told = (await there.ask("check", text=there.text + "".join(f"k{number}: 1\n" for number in range(3000)))).json()
+        texts = [each["text"] for each in told["mistakes"]]
+        assert len(texts) == 1001
+        assert texts[-1] == "and 2000 further mistakes: mend these first"
+        proposed = await there.ask("propose", text=there.text + "- *a\n" * 3000, why="a paste", based_on=there.sha)
+        assert proposed.status_code == 422
+        assert len(proposed.json()["lines"]) <= 1001
 
 
 def gauged(there: Yard) -> Tank:

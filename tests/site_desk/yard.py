@@ -13,7 +13,7 @@ from gateway.process.running import Running
 from gateway.reloading import Reloader
 from gateway.settings import load_site
 from gateway.settings.reading.source_files import sha256_of
-from gateway.site_desk.desk import SiteSource
+from gateway.site_desk.source import SiteSource
 from tests.page_answers.gate import Gate
 
 __all__ = ["ADA", "BOB", "TABLE", "Yard", "yard"]

@@ -31,7 +31,7 @@ from gateway.process.tasks import Loop
 from gateway.reloading import Reloader
 from gateway.settings.site import SiteSettings
 from gateway.site_access import door_answers
-from gateway.site_desk.desk import SiteSource
+from gateway.site_desk.source import SiteSource
 
 __all__ = ["door", "run_in_loop", "running", "serve", "with_descriptors"]
 

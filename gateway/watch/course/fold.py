@@ -59,7 +59,7 @@ def next_course(
         holding = next_holding(memory.holding, plan, tank, now, window, memory.moving, moving)
         why = activity_reason(holding.quiet, contents, now_s, utc_s)
         told_s = utc_s if tank_input.clock_doubt is None else None
-        still = stillness(plan.unscheduled, holding.armed, holding.followed, now_s, told_s)
+        still = stillness(plan.unscheduled, holding.armed, holding.followed, moving.motion, now_s, told_s)
     moved = movement_fault(holding.armed, holding.followed, now_s, utc_s)
     if moved is not None:
         findings[AlarmKind.UNSCHEDULED_MOVEMENT] = moved

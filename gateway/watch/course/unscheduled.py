@@ -169,10 +169,18 @@ def movement_fault(armed: Armed | None, followed: Followed | None, now_s: float,
 
 
 def stillness(
-    plan: UnscheduledPlan | None, armed: Armed | None, followed: Followed | None, now_s: float, utc_s: float | None
+    plan: UnscheduledPlan | None,
+    armed: Armed | None,
+    followed: Followed | None,
+    motion: Motion,
+    now_s: float,
+    utc_s: float | None,
 ) -> Stillness | None:
     """How far the contents are from what they are compared with. `utc_s`: of now; None where that is not known."""
     if plan is None or armed is None or followed is None:
+        return None
+    if motion is Motion.UNKNOWN and not armed.found:
+        # As in `next_armed`: what is not looked at yet, as after a pause, is not within the band by that.
         return None
     since_s = armed.since_s if armed.found else max(armed.since_s, now_s - _TRACKS_S)
     since = None if utc_s is None else datetime.fromtimestamp((utc_s - (now_s - since_s)) // 60.0 * 60.0, UTC)

@@ -72,7 +72,8 @@ SITE_ENDPOINTS: tuple[Endpoint, ...] = (
         "/api/1/site-file/check",
         "Every mistake of a site file, what it would change, and what would change in today's figures",
         documents.SiteFileCheck,
-        "Nothing is done, and nothing is written. By the code of `tank-gateway check` and of a reload; the newest "
+        "Nothing is done, and nothing is written. Of very many mistakes the first 1000 are told, and how many more "
+        "there are. By the code of `tank-gateway check` and of a reload; the newest "
         "input of each tank is calculated by the plan of now and by the other one. It may name files in the folders "
         f"that the site is read from now. {_BUSY}",
         body=_body(("text",), text=_TEXT, tables=_TABLES),

@@ -28,6 +28,7 @@ export function Overview() {
   const trends = useSmallTrends();
   // Which tanks move changes seldom: a text is compared, so that the rows alone are drawn when figures change.
   const moving = useEachSecond(() => present.filter(moves).join("\n"));
+  const unknown = useEachSecond(() => present.filter(isUnknown).length);
   if (!site) return html`<p>${word("page.loading")}</p>`;
   const movers = moving ? moving.split("\n") : [];
   const rest = present.filter((tag) => !movers.includes(tag));
@@ -39,7 +40,7 @@ export function Overview() {
       <${Needs} />
       <section aria-labelledby="moves">
         <h2 id="moves">${word("overview.moves")}</h2>
-        ${movers.length ? html`<ul>${movers.map((tag) => shown(tag, false))}</ul>` : html`<p class="quiet">${word("overview.nothing_moves")}</p>`}
+        ${movers.length ? html`<ul>${movers.map((tag) => shown(tag, false))}</ul>` : html`<p class=${unknown ? "" : "quiet"}>${unknown ? word("overview.none_seen", { count: unknown }) : word("overview.nothing_moves")}</p>`}
       </section>
       <${OpenTransfers} />
       <${NextClose} />
@@ -74,6 +75,12 @@ function Group({ product, tanks, of, few, shown }) {
 function moves(tag) {
   const motion = row(tag).value?.motion;
   return motion === "filling" || motion === "emptying";
+}
+
+/** Whether nobody can tell if it moves: what is old, lost or only begun is not at rest by that. */
+export function isUnknown(tag) {
+  const each = row(tag).value;
+  return !isLive(each) || each.motion !== "at_rest";
 }
 
 function byProduct(tanks, site) {
