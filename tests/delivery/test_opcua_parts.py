@@ -24,7 +24,7 @@ from hypothesis import strategies as st
 
 from gateway.command_line import main
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
-from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of, transfers_of
+from gateway.delivery.opcua.feed import FeedError, hello, line, message, past_figures, plan_of, sheet_of, transfers_of
 from gateway.delivery.opcua.looked_at import trouble_with_opcua
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
 from gateway.delivery.opcua.server.space import Space
@@ -157,6 +157,21 @@ def test_of_several_transfers_the_same_is_told_as_by_sparkplug(given: list[tuple
     for tank in ("TK-1", "TK-2"):
         other = transfer_of(tank, transfers)
         assert told.get(tank) == (None if other is None else [other.number, other.kind, other.phase])
+
+
+def test_what_was_simulated_before_a_site_became_real_is_never_told_as_measured() -> None:
+    figures = {"level": Figure(5.0, Quality.GOOD, (), 0.0), "mass": Figure(None, Quality.BAD, (), 0.0)}
+    place = {each.key: number for number, each in enumerate(FIGURES)}
+
+    def told(was: bool, now: bool) -> tuple[list[object], list[object]]:
+        found = past_figures(record("TK-1", simulated=was, **figures), simulated=now)
+        return found[place["level"]] or [], found[place["mass"]] or []
+
+    assert told(False, False) == told(True, True) == ([5.0, 0, "", False], [None, 2, "", False])
+    (value, quality, code, manual), mass = told(True, False)
+    assert (value, quality, manual, mass) == (5.0, 1, False, [None, 2, "", False])
+    # OPC 10000-8, 6.3.
+    assert status_of(1, str(code), True).name == "UncertainSimulatedValue"
 
 
 def test_the_first_line_carries_the_plan_whole_and_another_form_is_refused(tmp_path: Path) -> None:
