@@ -8,6 +8,7 @@ import shutil
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from asyncua.server.binary_server_asyncio import OPCUAProtocol
@@ -160,7 +161,7 @@ def test_of_several_transfers_the_same_is_told_as_by_sparkplug(given: list[tuple
 
 
 def test_what_was_simulated_before_a_site_became_real_is_never_told_as_measured() -> None:
-    figures = {"level": Figure(5.0, Quality.GOOD, (), 0.0), "mass": Figure(None, Quality.BAD, (), 0.0)}
+    figures: dict[str, Any] = {"level": Figure(5.0, Quality.GOOD, (), 0.0), "mass": Figure(None, Quality.BAD, (), 0.0)}
     place = {each.key: number for number, each in enumerate(FIGURES)}
 
     def told(was: bool, now: bool) -> tuple[list[object], list[object]]:
