@@ -5,6 +5,7 @@ import io
 import math
 import os
 import shutil
+import stat
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -31,7 +32,7 @@ from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
 from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 from gateway.delivery.opcua.server.units import UNITS, unit_id
-from gateway.delivery.opcua.users import UsersFileError, read_users
+from gateway.delivery.opcua.users import UsersFileError, read_users, write_users
 from gateway.delivery.sparkplug.tank_metrics import transfer_of
 from gateway.errors import GatewayError
 from gateway.records import Figure, Quality, Reason, ReasonCode
@@ -281,14 +282,38 @@ def test_who_may_not_look_into_the_folder_is_told_so(tmp_path: Path, monkeypatch
     Certificates(plan.certificates).make_own("yard", ["localhost"], datetime.now(UTC))
     honest = Path.stat
 
-    def stat(file: Path, **how: bool) -> os.stat_result:
+    def closed(file: Path, **how: bool) -> os.stat_result:
         if file.parent.name == "own":
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(file))
         return honest(file, **how)
 
-    monkeypatch.setattr(Path, "stat", stat)
+    monkeypatch.setattr(Path, "stat", closed)
     (told,) = trouble_with_opcua(plan)
     assert "certificate.der: Permission denied" in told
+
+
+def test_what_root_makes_belongs_to_whom_the_folder_belongs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else the service, which is not root, could read neither its key nor who may come, and would let in nobody."""
+    given: set[Path] = set()
+
+    def chown(made: int | Path, user: int, group: int) -> None:
+        assert (user, group) == (os.stat(tmp_path).st_uid, os.stat(tmp_path).st_gid)
+        given.add(Path(os.readlink(f"/proc/self/fd/{made}") if isinstance(made, int) else made))
+
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(os, "fchown", chown)
+    monkeypatch.setattr(os, "lchown", chown)
+    folder = Certificates(tmp_path / "opcua")
+    made = folder.make_own("yard", ["localhost"], datetime.now(UTC))
+    folder.trust(made)
+    folder.trust(made)
+    write_users(tmp_path / "users", {"historian": "$argon2id$x"})
+    names = ["", "own", "trusted", "rejected", "own/key.pem.part", "own/certificate.der.part"]
+    trusted = f"trusted/{thumbprint(made)}.der.part"
+    assert given == {tmp_path / "opcua" / name for name in (*names, trusted)} | {tmp_path / "users.part"}
+    assert stat.S_IMODE((tmp_path / "opcua/own/key.pem").stat().st_mode) == 0o600
+    assert stat.S_IMODE((tmp_path / "opcua/own").stat().st_mode) == 0o700
+    assert stat.S_IMODE((tmp_path / "users").stat().st_mode) & 0o137 == 0
 
 
 def test_certificates_and_users_by_command(
