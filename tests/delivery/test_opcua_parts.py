@@ -4,6 +4,7 @@ import errno
 import io
 import math
 import os
+import random
 import shutil
 import stat
 import sys
@@ -23,9 +24,12 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import Encoding
 from hypothesis import given
 from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
 from gateway.command_line import main
+from gateway.delivery.contract import Surroundings
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
+from gateway.delivery.opcua.delivery import OpcuaDelivery
 from gateway.delivery.opcua.feed import FeedError, hello, line, message, past_figures, plan_of, sheet_of, transfers_of
 from gateway.delivery.opcua.looked_at import trouble_with_opcua
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
@@ -41,7 +45,7 @@ from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion, TankState
 from tests.support.opcua_peer import client_certificate
 from tests.support.opcua_yard import plan_for
-from tests.support.records import NOON, record
+from tests.support.records import BOOT, NOON, record, snapshot
 
 _SITES = Path(__file__).parents[1] / "invalid_site_files"
 _PASSWORD = "four quiet herons wade"
@@ -174,6 +178,28 @@ def test_what_was_simulated_before_a_site_became_real_is_never_told_as_measured(
     assert (value, quality, manual, mass) == (5.0, 1, False, [None, 2, "", False])
     # OPC 10000-8, 6.3.
     assert status_of(1, str(code), True).name == "UncertainSimulatedValue"
+
+
+@given(st.lists(st.integers(1, 200), max_size=8), st.integers(0, 2500))
+def test_of_events_that_a_process_did_not_take_the_newest_are_told_again_and_others_counted(
+    lines: list[int], later: int
+) -> None:
+    """2000 wait at most: of `sum(lines) + later` the last ones, in their order."""
+    around = Surroundings("harbour", BOOT, snapshot, random.Random(1), lambda _: None)
+    made = OpcuaDelivery(plan_for(Path("/nowhere")), around)
+    numbers = iter(range(10_000))
+    for line_number, count in enumerate(lines):
+        made._under_way[line_number] = {}, [{"at": next(numbers)} for _ in range(count)]
+    for _ in range(later):
+        made._add_event({"at": next(numbers)})
+    made._put_back()
+    total = sum(lines) + later
+    assert [each["at"] for each in made._events] == [*range(total)][-2000:]
+    assert made._lost_events == max(0, total - 2000)
+    with capture_logs() as logs:
+        made._tell_of_lost_events()
+        made._tell_of_lost_events()
+    assert [each["events"] for each in logs] == ([total - 2000] if total > 2000 else [])
 
 
 def test_the_first_line_carries_the_plan_whole_and_another_form_is_refused(tmp_path: Path) -> None:
