@@ -280,3 +280,16 @@ def test_a_message_that_could_not_be_sent_leaves_no_gap() -> None:
     play.tank(record("TK-1", 2))
     assert play.session.number == 3
     assert play.watching.broken == []
+
+
+def test_a_tank_whose_birth_for_its_history_could_not_be_sent_is_not_alive() -> None:
+    """Else its history would follow without a birth."""
+    play = Play()
+    play.born()
+    play.session.ghost_birth("TK-1", 1)
+    play.session.take_back()
+    assert (list(play.session.alive), play.session.ghosts, play.session.number) == ([], [], 1)
+    play.session.ghost_birth("TK-1", 1)
+    play.session.past(KeptRecord(1, record("TK-1", 0), None), 1)
+    play.session.take_back()
+    assert (list(play.session.alive), play.session.ghosts, play.session.number) == (["TK-1"], ["TK-1"], 2)
