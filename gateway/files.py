@@ -15,6 +15,7 @@ from gateway.errors import GatewayError
 
 __all__ = [
     "UnreadableError",
+    "give_to_owner_of",
     "is_readable_by_all",
     "lines_of",
     "open_regular",
@@ -33,6 +34,18 @@ _OWNERS_ALONE = 0o600
 _MISSING = frozenset({errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG})
 _FORBIDDEN = frozenset({errno.EACCES, errno.EPERM})
 _NOT_REGULAR = "cannot be read: it is no regular file"
+
+
+def give_to_owner_of(folder: Path, made: int | Path) -> None:
+    """What root makes in a folder of the service's, a file that is open or a folder, is the service's too: else it
+    could not read it. Raises OSError."""
+    if os.geteuid() == 0:
+        owner = folder.stat()
+        if isinstance(made, int):
+            os.fchown(made, owner.st_uid, owner.st_gid)
+        else:
+            # Not followed: whom the folder belongs to could have put a link in its place meanwhile.
+            os.lchown(made, owner.st_uid, owner.st_gid)
 
 
 class UnreadableError(GatewayError):

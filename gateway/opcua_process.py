@@ -17,7 +17,7 @@ import structlog
 
 from gateway.clock import SystemClock, utc_now
 from gateway.delivery.opcua.certificates import end_of
-from gateway.delivery.opcua.feed import LONGEST_LINE, FeedError, line, message, plan_of, sheet_of
+from gateway.delivery.opcua.feed import LONGEST_LINE, FeedError, line, message, past_figures, plan_of
 from gateway.delivery.opcua.looked_at import WARN_DAYS
 from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.opcua.server.history import Page, Sample
@@ -69,7 +69,9 @@ class _Out:
 class _Ledger:
     """The history of the site, read by a thread of its own."""
 
-    def __init__(self, file: Path) -> None:
+    def __init__(self, file: Path, *, simulated: bool) -> None:
+        """`simulated`: whether the site is, now."""
+        self._simulated = simulated
         self._thread: ReadingThread[KeptPage] = ReadingThread(file, "opcua history")
 
     async def read(
@@ -92,7 +94,9 @@ class _Ledger:
         page = await future
         samples = []
         for number, record in enumerate(page.records):
-            samples.append(Sample(record.inventory.instant.timestamp(), sheet_of(record, None)["figures"]))
+            samples.append(
+                Sample(record.inventory.instant.timestamp(), past_figures(record, simulated=self._simulated))
+            )
             if number % 100 == 99:
                 await asyncio.sleep(0)
         return Page(tuple(samples), page.beyond)
@@ -125,7 +129,8 @@ async def serve() -> int:
         return 1
     _bound(plan)
     ledger = told.get("ledger")
-    server = OpcuaServer(plan, told, steady_s, None if ledger is None else _Ledger(Path(ledger)).read)
+    history = None if ledger is None else _Ledger(Path(ledger), simulated=bool(told["simulated"])).read
+    server = OpcuaServer(plan, told, steady_s, history)
     try:
         await server.start()
     except (OSError, GatewayError, ValueError) as error:

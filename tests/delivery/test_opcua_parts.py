@@ -4,10 +4,13 @@ import errno
 import io
 import math
 import os
+import random
 import shutil
+import stat
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from asyncua.server.binary_server_asyncio import OPCUAProtocol
@@ -21,16 +24,19 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import Encoding
 from hypothesis import given
 from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
 from gateway.command_line import main
+from gateway.delivery.contract import Surroundings
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
-from gateway.delivery.opcua.feed import FeedError, hello, line, message, plan_of, sheet_of, transfers_of
+from gateway.delivery.opcua.delivery import OpcuaDelivery
+from gateway.delivery.opcua.feed import FeedError, hello, line, message, past_figures, plan_of, sheet_of, transfers_of
 from gateway.delivery.opcua.looked_at import trouble_with_opcua
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
 from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 from gateway.delivery.opcua.server.units import UNITS, unit_id
-from gateway.delivery.opcua.users import UsersFileError, read_users
+from gateway.delivery.opcua.users import UsersFileError, read_users, write_users
 from gateway.delivery.sparkplug.tank_metrics import transfer_of
 from gateway.errors import GatewayError
 from gateway.records import Figure, Quality, Reason, ReasonCode
@@ -39,7 +45,7 @@ from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion, TankState
 from tests.support.opcua_peer import client_certificate
 from tests.support.opcua_yard import plan_for
-from tests.support.records import NOON, record
+from tests.support.records import BOOT, NOON, record, snapshot
 
 _SITES = Path(__file__).parents[1] / "invalid_site_files"
 _PASSWORD = "four quiet herons wade"
@@ -159,6 +165,43 @@ def test_of_several_transfers_the_same_is_told_as_by_sparkplug(given: list[tuple
         assert told.get(tank) == (None if other is None else [other.number, other.kind, other.phase])
 
 
+def test_what_was_simulated_before_a_site_became_real_is_never_told_as_measured() -> None:
+    figures: dict[str, Any] = {"level": Figure(5.0, Quality.GOOD, (), 0.0), "mass": Figure(None, Quality.BAD, (), 0.0)}
+    place = {each.key: number for number, each in enumerate(FIGURES)}
+
+    def told(was: bool, now: bool) -> tuple[list[object], list[object]]:
+        found = past_figures(record("TK-1", simulated=was, **figures), simulated=now)
+        return found[place["level"]] or [], found[place["mass"]] or []
+
+    assert told(False, False) == told(True, True) == ([5.0, 0, "", False], [None, 2, "", False])
+    (value, quality, code, manual), mass = told(True, False)
+    assert (value, quality, manual, mass) == (5.0, 1, False, [None, 2, "", False])
+    # OPC 10000-8, 6.3.
+    assert status_of(1, str(code), True).name == "UncertainSimulatedValue"
+
+
+@given(st.lists(st.integers(1, 200), max_size=8), st.integers(0, 2500))
+def test_of_events_that_a_process_did_not_take_the_newest_are_told_again_and_others_counted(
+    lines: list[int], later: int
+) -> None:
+    """2000 wait at most: of `sum(lines) + later` the last ones, in their order."""
+    around = Surroundings("harbour", BOOT, snapshot, random.Random(1), lambda _: None)
+    made = OpcuaDelivery(plan_for(Path("/nowhere")), around)
+    numbers = iter(range(10_000))
+    for line_number, count in enumerate(lines):
+        made._under_way[line_number] = {}, [{"at": next(numbers)} for _ in range(count)]
+    for _ in range(later):
+        made._add_event({"at": next(numbers)})
+    made._put_back()
+    total = sum(lines) + later
+    assert [each["at"] for each in made._events] == [*range(total)][-2000:]
+    assert made._lost_events == max(0, total - 2000)
+    with capture_logs() as logs:
+        made._tell_of_lost_events()
+        made._tell_of_lost_events()
+    assert [each["events"] for each in logs] == ([total - 2000] if total > 2000 else [])
+
+
 def test_the_first_line_carries_the_plan_whole_and_another_form_is_refused(tmp_path: Path) -> None:
     plan = plan_for(tmp_path, users_file=tmp_path / "users")
     told = message(line(hello(plan, "harbour", "1.0", False, None)))
@@ -265,14 +308,38 @@ def test_who_may_not_look_into_the_folder_is_told_so(tmp_path: Path, monkeypatch
     Certificates(plan.certificates).make_own("yard", ["localhost"], datetime.now(UTC))
     honest = Path.stat
 
-    def stat(file: Path, **how: bool) -> os.stat_result:
+    def closed(file: Path, **how: bool) -> os.stat_result:
         if file.parent.name == "own":
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(file))
         return honest(file, **how)
 
-    monkeypatch.setattr(Path, "stat", stat)
+    monkeypatch.setattr(Path, "stat", closed)
     (told,) = trouble_with_opcua(plan)
     assert "certificate.der: Permission denied" in told
+
+
+def test_what_root_makes_belongs_to_whom_the_folder_belongs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else the service, which is not root, could read neither its key nor who may come, and would let in nobody."""
+    given: set[Path] = set()
+
+    def chown(made: int | Path, user: int, group: int) -> None:
+        assert (user, group) == (os.stat(tmp_path).st_uid, os.stat(tmp_path).st_gid)
+        given.add(Path(os.readlink(f"/proc/self/fd/{made}") if isinstance(made, int) else made))
+
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(os, "fchown", chown)
+    monkeypatch.setattr(os, "lchown", chown)
+    folder = Certificates(tmp_path / "opcua")
+    made = folder.make_own("yard", ["localhost"], datetime.now(UTC))
+    folder.trust(made)
+    folder.trust(made)
+    write_users(tmp_path / "users", {"historian": "$argon2id$x"})
+    names = ["", "own", "trusted", "rejected", "own/key.pem.part", "own/certificate.der.part"]
+    trusted = f"trusted/{thumbprint(made)}.der.part"
+    assert given == {tmp_path / "opcua" / name for name in (*names, trusted)} | {tmp_path / "users.part"}
+    assert stat.S_IMODE((tmp_path / "opcua/own/key.pem").stat().st_mode) == 0o600
+    assert stat.S_IMODE((tmp_path / "opcua/own").stat().st_mode) == 0o700
+    assert stat.S_IMODE((tmp_path / "users").stat().st_mode) & 0o137 == 0
 
 
 def test_certificates_and_users_by_command(

@@ -5,6 +5,7 @@ import random
 from datetime import timedelta
 from typing import Any
 
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -20,7 +21,8 @@ from gateway.delivery.sparkplug.servers import Servers
 from gateway.delivery.sparkplug.session import Message, Session
 from gateway.delivery.sparkplug.tank_metrics import tank_metrics
 from gateway.history import KeptRecord
-from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.records import Figure, LevelState, Quality, Reason, ReasonCode
+from gateway.states import LimitState, RoofZone
 from gateway.status import OpenTransfer
 from gateway.tank_record import TankRecord
 from gateway.tank_state import AlarmKind, AlarmPhase, Motion, TankState
@@ -148,6 +150,24 @@ def test_states_alarms_and_transfers_are_told_with_their_quality() -> None:
         assert watching.properties("TK-1", name)["Quality"] == 0
     assert watching.value("TK-1", "transfer/number") is None
     assert watching.broken == []
+
+
+@pytest.mark.parametrize("roof", [None, *RoofZone])
+@pytest.mark.parametrize("quality", Quality)
+def test_limit_and_roof_are_as_sure_as_the_level(quality: Quality, roof: RoofZone | None) -> None:
+    is_known = quality is not Quality.BAD
+    levels = LevelState(LimitState.NORMAL, roof, quality) if is_known else LevelState()
+    sheet = record("TK-1")
+    told = {each.definition.name: each for each in tank_metrics(with_levels(sheet, levels))}
+    limit, zone = told[NAMES["limit"]], told[NAMES["roof"]]
+    assert (limit.value, limit.stated) == ("normal" if is_known else None, quality.word)
+    # That a tank has no such roof is sure, whatever its level.
+    assert zone.stated == (Quality.GOOD if is_known and roof is None else quality).word
+    assert zone.value == (roof and roof.value if is_known else None)
+
+
+def with_levels(sheet: TankRecord, levels: LevelState) -> TankRecord:
+    return sheet._replace(inventory=sheet.inventory._replace(level_state=levels))
 
 
 def test_a_number_that_is_none_is_bad_and_so_is_what_no_time_can_be() -> None:
@@ -280,3 +300,16 @@ def test_a_message_that_could_not_be_sent_leaves_no_gap() -> None:
     play.tank(record("TK-1", 2))
     assert play.session.number == 3
     assert play.watching.broken == []
+
+
+def test_a_tank_whose_birth_for_its_history_could_not_be_sent_is_not_alive() -> None:
+    """Else its history would follow without a birth."""
+    play = Play()
+    play.born()
+    play.session.ghost_birth("TK-1", 1)
+    play.session.take_back()
+    assert (list(play.session.alive), play.session.ghosts, play.session.number) == ([], [], 1)
+    play.session.ghost_birth("TK-1", 1)
+    play.session.past(KeptRecord(1, record("TK-1", 0), None), 1)
+    play.session.take_back()
+    assert (list(play.session.alive), play.session.ghosts, play.session.number) == (["TK-1"], ["TK-1"], 2)

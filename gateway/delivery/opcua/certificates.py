@@ -24,7 +24,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from gateway.errors import GatewayError
-from gateway.files import UnreadableError, open_regular
+from gateway.files import UnreadableError, give_to_owner_of, open_regular
 
 __all__ = [
     "LARGEST_BYTES",
@@ -69,9 +69,10 @@ class Certificates:
 
     def make_folders(self) -> None:
         """Raises OSError."""
-        self.folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+        self.folder.parent.mkdir(mode=0o750, parents=True, exist_ok=True)
+        _have_folder(self.folder, 0o750)
         for name in ("own", "trusted", "rejected"):
-            (self.folder / name).mkdir(mode=0o700 if name == "own" else 0o750, exist_ok=True)
+            _have_folder(self.folder / name, 0o700 if name == "own" else 0o750)
 
     def make_own(self, site: str, host_names: list[str], now: datetime, *, days: int = _OWN_DAYS) -> x509.Certificate:
         """Our own, self-signed, in the place of one that may be there. Raises OSError."""
@@ -247,6 +248,12 @@ def _read(file: Path) -> bytes:
         raise GatewayError(str(error)) from error
 
 
+def _have_folder(folder: Path, mode: int) -> None:
+    with suppress(FileExistsError):
+        folder.mkdir(mode=mode)
+        give_to_owner_of(folder.parent, folder)
+
+
 def _replace(file: Path, content: bytes, mode: int) -> None:
     """Whole or not at all."""
     part = file.with_name(file.name + ".part")
@@ -254,6 +261,7 @@ def _replace(file: Path, content: bytes, mode: int) -> None:
         part.unlink()
     descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW, mode)
     with os.fdopen(descriptor, "wb") as opened:
+        give_to_owner_of(file.parent, descriptor)
         opened.write(content)
         opened.flush()
         os.fsync(opened.fileno())

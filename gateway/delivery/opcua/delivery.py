@@ -86,7 +86,6 @@ class OpcuaDelivery:
         self._clients: tuple[ConnectedClient, ...] = ()
         self._trouble: Trouble | None = None
         self._warnings: tuple[str, ...] = ()
-        self._last: Sequence[TankRecord] = ()
         self._complaints: set[str] = set()
         self._log = _LOGGER.bind(address=f"{plan.host}:{plan.port}")
 
@@ -117,8 +116,7 @@ class OpcuaDelivery:
         self._events.append(told)
 
     def finish(self, records: Sequence[TankRecord]) -> None:
-        """What each tank is to say for good is that nobody says anything any more: all of it becomes Bad."""
-        self._last = records
+        """The server says by itself at its end that nobody says anything any more: all of it becomes Bad."""
 
     def status(self) -> DestinationStatus:
         oldest = min(self._open.values(), default=None)
@@ -204,6 +202,7 @@ class OpcuaDelivery:
                 hearing.result()
             if self._monotonic() - looked_s >= _BEAT_S:
                 looked_s = self._monotonic()
+                self._tell_of_lost_events()
                 state = self._around.snapshot()
                 self._look_at_house(state)
                 told: dict[str, Any] = {"beat": True, "transfers": _transfers(state)}
@@ -221,6 +220,13 @@ class OpcuaDelivery:
             await self._tell_what_waits(child)
             await self._wait(hearing)
 
+    def _tell_of_lost_events(self) -> None:
+        if self._lost_events:
+            self._log.warning(
+                "delivery.opcua_events_lost", events=self._lost_events, reason="they came too fast for it"
+            )
+            self._lost_events = 0
+
     async def _tell_what_waits(self, child: Child) -> None:
         while (self._waiting or self._events) and len(self._under_way) < _MOST_UNDER_WAY:
             names = list(self._waiting)[:_TOGETHER]
@@ -237,7 +243,10 @@ class OpcuaDelivery:
         """What the process that has ended did not take waits on: the next one is told it."""
         for sheets, events in reversed(self._under_way.values()):
             self._waiting |= dict.fromkeys(name for name in sheets if name in self._newest)
-            self._events.extendleft(reversed(events[: _MOST_EVENTS - len(self._events)]))
+            # The newest of them, as far as there is room: older ones are given up first.
+            kept = events[max(0, len(events) + len(self._events) - _MOST_EVENTS) :]
+            self._lost_events += len(events) - len(kept)
+            self._events.extendleft(reversed(kept))
         self._under_way.clear()
 
     def _sheet(self, tank: str) -> Mapping[str, Any]:

@@ -23,6 +23,7 @@ from gateway.tank_state import AlarmPhase, AlarmStanding, Priority
 __all__ = [
     "FEED_SCHEMA",
     "LONGEST_LINE",
+    "SIMULATED",
     "FeedError",
     "clients_from",
     "event_of",
@@ -30,6 +31,7 @@ __all__ = [
     "limit_event",
     "line",
     "message",
+    "past_figures",
     "plan_of",
     "sheet_of",
     "standing_event",
@@ -38,6 +40,8 @@ __all__ = [
 
 FEED_SCHEMA = "tank-gateway/opcua-feed/1"
 LONGEST_LINE = 16_000_000
+SIMULATED = "simulated"
+"""In the place of a reason's code: of what was simulated before the site became real."""
 _NEEDS_SOMEONE = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED, AlarmPhase.RETURNED)
 _UNSEEN = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.RETURNED)
 _SEVERITY = {Priority.NOW: 900, Priority.SOON: 600, Priority.LOOK: 300}
@@ -120,6 +124,18 @@ def sheet_of(record: TankRecord, left_s: float | None) -> dict[str, Any]:
         "phases": None if alarms is None else {each.name: each.phase.value for each in alarms},
         "simulated": inventory.simulated,
     }
+
+
+def past_figures(record: TankRecord, *, simulated: bool) -> list[list[Any] | None]:
+    """Those of a record of the past. What was simulated in a site that is not (`simulated`) any more is no measurement:
+    Good it is by no means."""
+    figures: list[list[Any] | None] = sheet_of(record, None)["figures"]
+    if simulated or not record.inventory.simulated:
+        return figures
+    return [
+        each if each is None or each[0] is None else [each[0], int(Quality.UNCERTAIN), SIMULATED, each[3]]
+        for each in figures
+    ]
 
 
 def _figure(figure: Figure) -> list[Any]:

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 from gateway.errors import GatewayError
-from gateway.files import UnreadableError, open_regular
+from gateway.files import UnreadableError, give_to_owner_of, open_regular
 
 __all__ = ["LARGEST_BYTES", "UsersFileError", "read_users", "write_users"]
 
@@ -44,6 +44,7 @@ def write_users(file: Path, users: dict[str, str]) -> None:
     part.unlink(missing_ok=True)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
     with os.fdopen(os.open(part, flags, 0o640), "w", encoding="utf-8") as opened:
+        give_to_owner_of(file.parent, opened.fileno())
         opened.writelines(f"{name} {kept}\n" for name, kept in users.items())
         opened.flush()
         os.fsync(opened.fileno())

@@ -61,6 +61,8 @@ class Session:
         self._ghosts: dict[str, None] = {}
         self._buried: dict[str, int] = {}
         """Tanks that died, and the message that said so."""
+        self._ghost_of_last: str | None = None
+        """The tank whose ghost the last message bore."""
 
     @property
     def alive(self) -> Collection[str]:
@@ -154,7 +156,9 @@ class Session:
         payload = encoding.birth(tank, metrics, self._aliases, self._following, time_ms, simulated=self._simulated)
         self._alive[tank] = _Device()
         self._ghosts[tank] = None
-        return self._message("DBIRTH", payload, tank)
+        message = self._message("DBIRTH", payload, tank)
+        self._ghost_of_last = tank
+        return message
 
     def past(self, kept: KeptRecord, time_ms: int) -> Message:
         """A sheet of the past, whole, with its own times, of a tank that is alive."""
@@ -176,9 +180,13 @@ class Session:
         return self._message("NDATA", payload)
 
     def take_back(self) -> None:
-        """The last message was made and could not be sent: the next has its numbers."""
+        """The last message was made and could not be sent: the next has its numbers, and a tank that it would have
+        borne for its history is not alive."""
         self._seq = (self._seq - 1) % _SEQ_MODULO
         self.number -= 1
+        if self._ghost_of_last is not None:
+            del self._alive[self._ghost_of_last], self._ghosts[self._ghost_of_last]
+            self._ghost_of_last = None
 
     @property
     def _following(self) -> int:
@@ -188,6 +196,7 @@ class Session:
     def _message(self, kind: str, payload: bytes, tank: str = "") -> Message:
         self._seq = self._following
         self.number += 1
+        self._ghost_of_last = None
         if kind == "DBIRTH":
             self._buried.pop(tank, None)
         return Message(self._topics.of(kind, tank), payload, self.number)

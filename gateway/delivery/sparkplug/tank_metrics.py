@@ -5,7 +5,7 @@ from collections.abc import Collection, Iterable, Sequence
 from gateway.delivery.sparkplug.datatypes import QUALITY_STALE
 from gateway.delivery.sparkplug.metrics import Metric, milliseconds, of_figure, plain
 from gateway.delivery.sparkplug.names import ALARMS, FIGURES, NAMES, TANK_METRICS
-from gateway.records import Input, Quality, Reason, ReasonCode, TankInput
+from gateway.records import Input, LevelState, Quality, Reason, ReasonCode, TankInput
 from gateway.states import LimitState
 from gateway.status import OpenTransfer
 from gateway.tank_record import TankRecord
@@ -88,7 +88,7 @@ def past_metrics(record: TankRecord) -> list[Metric]:
         "simulated": (sheet.simulated, Quality.GOOD),
         "product": (sheet.product, Quality.GOOD),
         "limit": (limit, Quality.BAD if limit is None else level_state.quality),
-        "roof": (level_state.roof and level_state.roof.value, Quality.GOOD if limit else Quality.BAD),
+        "roof": (level_state.roof and level_state.roof.value, _of_roof(level_state)),
         "limits.minimum": (level_state.minimum_m, Quality.GOOD),
         "limits.maximum_working": (level_state.maximum_working_m, Quality.GOOD),
         "limits.high_high": (level_state.high_high_m, Quality.GOOD),
@@ -116,6 +116,13 @@ def stale_metrics(time_ms: int) -> list[Metric]:
     return [
         Metric(definition, None, time_ms, QUALITY_STALE, "Stale", (_ONLY_PAST,)) for definition in TANK_METRICS.values()
     ]
+
+
+def _of_roof(state: LevelState) -> Quality:
+    """As sure as the level that it floats by; where there is none, that is sure."""
+    if state.limit is LimitState.UNKNOWN:
+        return Quality.BAD
+    return Quality.GOOD if state.roof is None else state.quality
 
 
 def _as_sure(quality: Quality) -> Quality:

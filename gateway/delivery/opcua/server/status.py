@@ -6,6 +6,8 @@ standard has a word for it; the reason itself stands in the variable `reason`.
 
 from asyncua import ua
 
+from gateway.delivery.opcua.feed import SIMULATED
+
 __all__ = ["GONE", "NOTHING_THERE", "NOT_YET", "STALE", "status_of"]
 
 _Codes = ua.StatusCodes
@@ -85,6 +87,7 @@ _DOUBTFUL: dict[str, int] = {
     ),
     **dict.fromkeys(("element_dry", "stratified", "temperature_unrepresentative"), _Codes.UncertainSubNormal),
 }
+_DOUBTFUL[SIMULATED] = _Codes.UncertainSimulatedValue
 _MADE: dict[int, ua.StatusCode] = {}
 
 
