@@ -120,7 +120,9 @@ def _share(gauging: Gauging, measure: str) -> Figure | None:
     """None: it is not told of this tank."""
     figures = gauging.figures
     whole, net, pumpable = figures[measure], figures["gov"], figures["pumpable"]
-    if not applies(figures, measure) or whole.value is None or pumpable.value is None or not net.value:
+    if not applies(figures, measure) or whole.value is None or pumpable.value is None:
+        return None
+    if pumpable.value > 0.0 and not net.value:
         return None
     parts = (whole, net, pumpable)
     quality = max(each.quality for each in parts)
@@ -129,7 +131,10 @@ def _share(gauging: Gauging, measure: str) -> Figure | None:
         for each in parts
         if each.quality and each.reasons
     )
-    share = min(1.0, pumpable.value / net.value)
+    # Of a tank that is empty, or at its minimum, nothing can be pumped: that is known.
+    share = 0.0
+    if net.value:
+        share = min(1.0, pumpable.value / net.value)
     return Figure(
         whole.value * share, quality, doubts[:1], max(each.age_s for each in parts), any(each.manual for each in parts)
     )

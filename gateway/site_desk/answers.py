@@ -11,6 +11,7 @@ from gateway.actions.answers import refused
 from gateway.cautions import METHODS, MONITORING, NOT_FOR_CUSTODY, TABLES
 from gateway.changes import changes_between, refuse_another_site
 from gateway.errors import GatewayError, SettingsError, UsageError
+from gateway.files import text_of
 from gateway.page_answers.parts import Parts, made
 from gateway.payload.plain import iso_time
 from gateway.permits import SITE_FILE, may
@@ -230,7 +231,9 @@ class SiteAnswers:
         number, why = _number(body, "version"), _why(body)
         _, data = await self._version(number)
         based_on = sha256_of(await self._desk.present())
-        return await self._proposed(call, Candidate(data.decode("utf-8-sig"), {}), based_on, by, why, number)
+        return await self._proposed(
+            call, Candidate(text_of(Path(f"version {number}"), data), {}), based_on, by, why, number
+        )
 
     async def _proposed(self, call: Call, candidate: Candidate, based_on: str, by: str, why: str, version: int) -> Made:
         checked, told = await self._alone(partial(self._told, candidate))

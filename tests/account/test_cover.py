@@ -63,6 +63,17 @@ def test_what_is_above_the_minimum_goes_by_the_measure_of_the_book() -> None:
     assert above_minimum("diesel", "mass", [warm], ["TK-1"]).value == pytest.approx(320_000.0)
 
 
+@pytest.mark.parametrize("holds_m3", [0.0, 60.0, 100.0])
+def test_an_empty_tank_is_known_to_have_nothing_to_pump(holds_m3: float) -> None:
+    """100 m3 lie below the minimum: of so much or less none can be pumped, and the sum is as good as the other."""
+    empty = gauging("TK-2", NOW, holds_m3)
+    figures = {**empty.figures, "pumpable": good(0.0)}
+    held = [gauging("TK-1", NOW, 500.0), empty._replace(figures=figures)]
+    found = above_minimum("diesel", "gsv", held, ["TK-1", "TK-2"])
+    assert found.value == pytest.approx(400.0)
+    assert (found.quality, found.reasons) == (Quality.GOOD, ())
+
+
 def test_a_tank_that_is_lost_is_left_out_and_named() -> None:
     held = [gauging("TK-1", NOW, 500.0), bad_gauging("TK-2", NOW)]
     found = above_minimum("diesel", "gsv", held, ["TK-1", "TK-2", "TK-3"])

@@ -349,3 +349,16 @@ async def test_what_somebody_proposed_who_may_no_more_is_not_approved(tmp_path: 
         assert not may_ask(Role.TECHNICIAN, {"action": "site-file"})
         assert there.file.read_bytes() == before
         assert (await there.ask("decline", BOB, proposal=number, why="she has left")).status_code == 200
+
+
+async def test_a_version_that_is_no_text_is_not_gone_back_to(tmp_path: Path) -> None:
+    """Somebody saved it on the machine in an encoding of another time, and it was put right on the page."""
+    async with yard(tmp_path) as there:
+        right = there.text
+        there.file.write_bytes(right.encode() + b"# caf\xe9\n")
+        assert (await there.approved(await there.proposed(right))).status_code == 200
+        answer = await there.ask("roll-back", version=1, why="as it was")
+        assert answer.status_code == 409
+        assert answer.json()["lines"] == [
+            f"version 1: is not UTF-8 text (byte {len(right.encode()) + 5}); save it as UTF-8"
+        ]

@@ -9,6 +9,7 @@ from urllib.parse import parse_qsl
 import structlog
 
 from gateway.errors import GatewayError
+from gateway.process.passwords import BusyError
 from gateway.web.access.access import SIGN_IN_REFUSED, SIGNED_IN, Access, NotLetInError, WaitError
 from gateway.web.access.guests import welcomed
 from gateway.web.access.provider.claims import NoPlaceHereError
@@ -73,9 +74,11 @@ class ByProvider:
         try:
             going, code, issuer = self._looked_at(provider, token, answer)
             came = await provider.came(going, code, issuer, access.now)
-            guest, known = await welcomed(access.people, came, plan, access.now)
-        except AwayError as error:
+        except BusyError:
             access.waits.right_of_peer(peer)  # nobody has guessed anything
+            raise
+        except AwayError as error:
+            access.waits.right_of_peer(peer)
             self._log.warning("access.provider_away", provider=plan.name, trouble=str(error))
             raise
         except (NotTrueError, NoPlaceHereError) as error:
@@ -84,10 +87,12 @@ class ByProvider:
             refused = NotLetInError(str(error))
             refused.hint = error.hint
             raise refused from error
+        # Whatever becomes of him here, his code was one.
+        access.waits.right_of_peer(peer)
+        guest, known = await welcomed(access.people, came, plan, access.now)
         # It may have been another site file's while the provider was asked.
         if access.provider is not provider:
             raise NotLetInError("the site file has changed meanwhile; begin anew")
-        access.waits.right_of_peer(peer)
         self._log.info(SIGNED_IN, name=guest.name, role=guest.role.value, peer=peer)
         if known is None or known.role is not guest.role:
             asked = {"action": "come-in", "name": guest.name, "issuer": guest.issuer, "subject": guest.subject}

@@ -814,6 +814,21 @@ async def test_whoever_guesses_waits(works: Works) -> None:
         await works.signed_in(anna)
 
 
+async def test_who_comes_back_while_too_many_sign_in_has_guessed_nothing(works: Works) -> None:
+    """A control room behind one address: after 40 wrong ones nobody there could use a password of here either."""
+    provider = works.gate.access.provider
+    assert provider is not None
+    async with works.browser() as anna:
+        await works.gate.joined(anna, "local", "operator")
+        for _ in range(45):
+            query = works.peer.authorize(await works.gone(anna))
+            provider._asked = 8
+            assert "too many sign in at once" in said(await works.back(anna, query), 503)
+            provider._asked = 0
+        signed = await anna.post("/api/1/sign-in", json={"name": "local", "password": PASSWORD})
+        assert signed.status_code == 200, signed.text
+
+
 async def test_a_full_disk_lets_in_nobody_who_is_new(works: Works, monkeypatch: pytest.MonkeyPatch) -> None:
     async with works.browser() as anna, works.browser() as berta:
         await works.signed_in(anna)

@@ -15,7 +15,7 @@ export function SiteTable({ page, tanks }) {
   const said = useWords();
   const [tank, setTank] = useState("");
   const [file, setFile] = useState(null);
-  const [told, tell] = useState(null);
+  const [answer, tell] = useState(null);
   const [wrong, once, busy] = useOnce();
   const taken = async (event) => {
     const [chosen] = event.target.files;
@@ -24,7 +24,9 @@ export function SiteTable({ page, tanks }) {
     // The same file, chosen again, may say something else by now.
     event.target.value = "";
   };
-  const look = () => once(async () => tell(await post("/api/1/site-file/table", { tank, ...file }, { longestMs: LONGEST_MS })));
+  const look = () => once(async () => tell({ tank, file, told: await post("/api/1/site-file/table", { tank, ...file }, { longestMs: LONGEST_MS }) }));
+  // What was told of another table, or for another tank, is not told of this one: it may come while another is chosen.
+  const told = answer !== null && answer.tank === tank && answer.file === file ? answer.told : null;
   const put = () => {
     const before = draft.value ?? begun(page);
     draft.set({ ...before, tables: { ...before.tables, [file.name]: file.text } });
