@@ -116,13 +116,15 @@ class AccountPapers:
             is_behind = row < self._row or any(found.numbers[kind] < before.numbers[kind] for kind in NUMBERED)
             self._known = before if is_behind else found
             self._row = row
+            if is_behind:
+                # Before anybody can give the next number: the file takes that only behind the last.
+                self._writer.insist(lambda connection: _carry_over(connection, before), at_once=True)
             self.times_read += 1
         if is_behind:
             hint = "another file was begun, or an older one put in its place: tickets of before are not in it"
             structlog.get_logger("gateway.ledger").warning(
                 CARRIED_OVER, transfers=len(before.transfers), numbers=dict(before.numbers), hint=hint
             )
-            self._writer.insist(lambda connection: _carry_over(connection, before), at_once=True)
 
     def found(self, known: Known) -> None:
         """What was read in the file, with all that was taken in before that."""

@@ -18,7 +18,17 @@ from gateway.payload.schemas import schemas
 from gateway.payload.writer import inventory_json
 from gateway.records import Figure, Inventory, Quality, Reason, ReasonCode, because
 from gateway.tank_record import Event, EventKind, Identity
-from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, LimitTime, Motion, Priority, TankState
+from gateway.tank_state import (
+    AlarmKind,
+    AlarmNow,
+    AlarmPhase,
+    AlarmStanding,
+    LimitTime,
+    Motion,
+    Priority,
+    Stillness,
+    TankState,
+)
 from tests.support.kept_entries import kept_event, kept_record
 from tests.support.messages import valid_message
 from tests.support.records import BOOT, NOON, bad, inventories, record, record_of
@@ -152,6 +162,8 @@ _states = st.builds(
     ).map(tuple),
     st.sampled_from(["", "thermal", "water_draw"]),
     st.lists(_standings, max_size=3).map(tuple),
+    still=st.none()
+    | st.builds(Stillness, st.floats(-1e6, 1e6), st.floats(0.0, 1e6), st.booleans(), st.none() | _times),
 )
 
 

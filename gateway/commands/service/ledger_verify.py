@@ -5,7 +5,7 @@ import sqlite3
 from typing import Any
 
 from gateway.calculation.plan import TankPlan
-from gateway.calculation.remembered import calculated_again
+from gateway.calculation.remembered import calculated_again, is_told_alike
 from gateway.commands.output import write, write_json
 from gateway.commands.service.ledger_file import add_file, file_of, looked_at
 from gateway.display import printable
@@ -101,7 +101,7 @@ class _Again:
         if plan is None:
             return
         self.calculated += 1
-        if calculated_again(plan, record) != record.inventory:
+        if not is_told_alike(calculated_again(plan, record), record.inventory):
             tank, boot, sequence = record.identity[1:]
             self.others.add(f"position {entry.position}: tank {tank}, boot {boot}, sequence {sequence}")
 

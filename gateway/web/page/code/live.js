@@ -112,8 +112,9 @@ export function isLive(each) {
 /** Begin, for as long as the page is open. */
 export function begin() {
   setInterval(look, LOOK_MS);
-  // What breaks outside of what is drawn may have kept news from being taken in.
-  addEventListener("error", ({ error }) => error && fault.set(true));
+  // What breaks outside of what is drawn may have kept news from being taken in. An observer of sizes that comes round in
+  // the next frame is told of as an error too, and is none.
+  addEventListener("error", ({ message }) => message?.startsWith("ResizeObserver") || fault.set(true));
   addEventListener("unhandledrejection", () => fault.set(true));
   addEventListener("online", () => link.value !== "live" && restart());
   addEventListener("pagehide", () => {
