@@ -7,10 +7,10 @@ from gateway.calculation.inventory import sheet
 from gateway.calculation.memory import NO_LOW_HEADS, LowHeads, Memory, last_good
 from gateway.calculation.plan import TankPlan
 from gateway.calculation.temperature.average import Placement
-from gateway.records import Inventory, LastGood, Reason, ReasonCode
+from gateway.records import Inventory, LastGood, ReasonCode
 from gateway.tank_record import Remembered, TankRecord
 
-__all__ = ["calculated_again", "is_a_sheet", "is_told_alike", "memory_of", "remembered_of"]
+__all__ = ["calculated_again", "is_a_sheet", "memory_of", "remembered_of"]
 
 _STAND_IN = ("liquid_temperature", "water_level", "measured_density", "vapour_pressure")
 """Figures whose last Good value may enter a sheet in which they are Good."""
@@ -69,13 +69,3 @@ def calculated_again(plan: TankPlan, record: TankRecord) -> Inventory:
         return record.inventory
     remembered = record.remembered
     return sheet(plan, record.tank_input, memory_of(remembered), remembered.judgements).inventory
-
-
-def is_told_alike(one: object, other: object) -> bool:
-    """Whether two inventories, or parts of them, are the same to whoever reads them: every number, quality, code and
-    sentence. A version of the program may make the same sentence of its values in another way."""
-    if isinstance(one, Reason) and isinstance(other, Reason):
-        return (one.code, one.text) == (other.code, other.text)
-    if isinstance(one, tuple) and isinstance(other, tuple):
-        return len(one) == len(other) and all(map(is_told_alike, one, other))
-    return one == other

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from gateway.calculation.remembered import calculated_again, is_told_alike
+from gateway.calculation.remembered import calculated_again
 from gateway.clock import SystemClock
+from gateway.commands.service.ledger_verify import is_told_alike
 from gateway.history import Entry, KeptEvent, KeptRecord
 from gateway.keeping import kept_in
 from gateway.ledger.codec import unpacked

@@ -5,7 +5,7 @@ import sqlite3
 from typing import Any
 
 from gateway.calculation.plan import TankPlan
-from gateway.calculation.remembered import calculated_again, is_told_alike
+from gateway.calculation.remembered import calculated_again
 from gateway.commands.output import write, write_json
 from gateway.commands.service.ledger_file import add_file, file_of, looked_at
 from gateway.display import printable
@@ -17,8 +17,9 @@ from gateway.ledger.paper_checks import papers_in, told_digests
 from gateway.ledger.verification import Findings, Through, broken_pages, read_through
 from gateway.plan_body import PlanBodyError, plan_from
 from gateway.plan_id import id_of
+from gateway.reasons import Reason
 
-__all__ = ["add_arguments", "execute"]
+__all__ = ["add_arguments", "execute", "is_told_alike"]
 
 _SHOWN = 10
 """Of each kind of finding; the rest is counted."""
@@ -174,3 +175,13 @@ def _lines(
             if texts.total > _SHOWN:
                 lines.append(f"  and {texts.total - _SHOWN:,} more; --json lists the first thousand")
     return [*lines, "well"] if well else lines
+
+
+def is_told_alike(one: object, other: object) -> bool:
+    """Whether two inventories, or parts of them, are the same to whoever reads them: every number, quality, code and
+    sentence. A version of the program may make the same sentence of its values in another way."""
+    if isinstance(one, Reason) and isinstance(other, Reason):
+        return (one.code, one.text) == (other.code, other.text)
+    if isinstance(one, tuple) and isinstance(other, tuple):
+        return len(one) == len(other) and all(map(is_told_alike, one, other))
+    return one == other
