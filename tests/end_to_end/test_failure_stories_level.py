@@ -83,7 +83,8 @@ async def test_story_7_ullage_read_as_innage_is_told_by_the_first_fill(tmp_path:
         alarm = await story.alarm("wrong_way", "TK-101")
         assert alarm["alarm"]["priority"] == "soon"
         words = alarm["alarm"]["reason"]["text"]
-        assert words.startswith("level moves against the flow: by FT-101.flow liquid flowed in for 5 min")
+        # A busy machine polls late, at 360 times the pace: it is told at the first poll behind the 5 min.
+        assert re.match(r"level moves against the flow: by FT-101\.flow liquid flowed in for ([5-9]|1\d) min", words)
         assert "see whether ullage and innage are the right way round" in words
         assert "dip" in words
         record = await story.until("TK-101", lambda record: level(record) is UNCERTAIN)
