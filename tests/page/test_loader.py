@@ -111,6 +111,7 @@ def _room_m3(depot: DemoSite) -> Decimal:
 
 def _started(page: Page, depot: DemoSite) -> None:
     """Opening figures? Level 1 mm, 0.1 °C, water, TOV, GSV, all Good; as the sheet at rest has them."""
+    eventually(lambda: _settling(depot).endswith("its tanks have settled"), "it may be opened as Good", LONG_S)
     page.find("button", re.compile("^Start No. 1")).click()
     page.says("The newest sheet of each of its tanks at rest becomes its opening.")
     will, did = done(page, "Start")
