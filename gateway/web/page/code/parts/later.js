@@ -19,6 +19,7 @@ export function later(load, name) {
   setTimeout(() => loaded ?? ask().catch(() => {}), AHEAD_MS);
   return function Later(given) {
     const [failure, tell] = useState(null);
+    const drawn = loaded;
     useEffect(() => {
       let open = true;
       const load = () =>
@@ -31,7 +32,8 @@ export function later(load, name) {
             if (isLost(error)) setTimeout(load, AGAIN_MS);
           },
         );
-      if (!loaded) load();
+      // By what was drawn: since then it may have come for another, and nobody else would have it drawn here.
+      if (!drawn) load();
       return () => (open = false);
     }, []);
     if (loaded) return html`<${loaded} ...${given} />`;
