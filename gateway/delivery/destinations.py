@@ -52,7 +52,7 @@ DESTINATION_KINDS: dict[type, Callable[[Any, Surroundings], Destination]] = {
 }
 """By the type of the plan."""
 
-_OF_THE_PRESENT = (RegistersPlan,)
+_OF_THE_PRESENT = (RegistersPlan, OpcuaPlan)
 _OF_EVENTS = (MailPlan, WebhookPlan)
 
 

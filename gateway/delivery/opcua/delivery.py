@@ -82,6 +82,8 @@ class OpcuaDelivery:
         self._events: deque[dict[str, Any]] = deque(maxlen=_MOST_EVENTS)
         self._something = asyncio.Event()
         self._delivered = self._superseded = self._lost_events = 0
+        self._is_kept = False
+        """Whether there is a ledger, in which the process looks up what it was not told of."""
         self._ready = False
         self._clients: tuple[ConnectedClient, ...] = ()
         self._trouble: Trouble | None = None
@@ -120,18 +122,17 @@ class OpcuaDelivery:
 
     def status(self) -> DestinationStatus:
         oldest = min(self._open.values(), default=None)
-        kept = self._around.outbox is not None
         troubles = [] if self._trouble is None else [self._trouble]
         troubles += [Trouble("destination_refuses", each) for each in self._warnings]
         return DestinationStatus(
             self._plan.name,
             self._ready,
             self._delivered,
-            0 if kept else self._superseded,
+            0 if self._is_kept else self._superseded,
             len(self._open),
             None if oldest is None else max(0.0, self._monotonic() - oldest),
             tuple(troubles),
-            dropped=self._superseded if kept else 0,
+            dropped=self._superseded if self._is_kept else 0,
             clients=self._clients,
         )
 
@@ -160,6 +161,7 @@ class OpcuaDelivery:
         try:
             state = self._around.snapshot()
             ledger = None if state.ledger is None else state.ledger.file
+            self._is_kept = ledger is not None
             await child.tell(hello(self._plan, self._around.site, __version__, state.simulated, ledger))
             await self._until_ready(child)
             hearing = asyncio.create_task(self._hear(child), name=f"{self._plan.name} hearing")
