@@ -5,7 +5,7 @@ certificates, versions and copies. What waits for a disk or the system is asked 
 import platform
 import sqlite3
 import ssl
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -14,6 +14,14 @@ from gateway import __version__
 from gateway.acquisition.plan import TcpPath
 from gateway.cautions import MONITORING
 from gateway.clock import utc_now
+from gateway.delivery.contract import DeliveryPlan
+from gateway.delivery.mail.plan import MailPlan
+from gateway.delivery.opcua.plan import OpcuaPlan
+from gateway.delivery.plan import MqttPlan
+from gateway.delivery.postgresql.plan import PostgresqlPlan
+from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan
+from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.files import UnreadableError, read_text
 from gateway.ledger.copied import Copied, last_copy
 from gateway.page_answers.parts import Parts, instant_of, made
@@ -80,7 +88,7 @@ class GatewayItself:
                 "listens": None
                 if looked is None or looked.ports is None
                 else [_listens(each, _meant(parts, settings)) for each in looked.ports],
-                "leads": list(_leads(settings, () if looked is None else looked.ports or ())),
+                "leads": list(_leads(settings)),
                 "destinations": [_destination(each) for each in snapshot.destinations],
                 "certificates": [_certificate(of, path, ends, in_full=in_full) for of, path in files],
                 "tls": http is not None and http.access.tls is not None,
@@ -170,19 +178,28 @@ def _sent(status: LineStatus) -> dict[str, Any]:
     }
 
 
-def _leads(settings: SiteSettings, ports: Sequence[ListeningPort]) -> Iterator[dict[str, str]]:
+def _leads(settings: SiteSettings) -> Iterator[dict[str, str]]:
     """Without destinations that serve: to these others come."""
-    own = {each.port for each in ports}
     for line in settings.lines:
         for path in dict.fromkeys((line.primary, line.standby)):
             if path is not None:
                 yield {"to": str(path), "what": "line", "name": line.name}
     for plan in settings.deliveries:
-        host, port = getattr(plan, "host", None), getattr(plan, "port", None)
-        if getattr(plan, "serves", False) or port in own:
-            continue
-        place = f"{host}:{port}" if host and port else ""
-        yield {"to": place, "what": "destination", "name": plan.name}
+        for place in _places(plan):
+            yield {"to": place, "what": "destination", "name": plan.name}
+
+
+def _places(plan: DeliveryPlan) -> list[str]:
+    """Where a destination goes out to; empty text: a folder of this machine."""
+    match plan:
+        case RegistersPlan() | OpcuaPlan():
+            return []
+        case SparkplugPlan():
+            return [f"{host}:{port}" for host, port in plan.addresses]
+        case MqttPlan() | PostgresqlPlan() | MailPlan() | WebhookPlan():
+            return [f"{plan.host}:{plan.port}"]
+        case _:
+            return [""]
 
 
 def _destination(status: DestinationStatus) -> dict[str, Any]:

@@ -12,6 +12,8 @@ import trustme
 from gateway import __version__
 from gateway.delivery.plan import MqttPlan, TlsPlan
 from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan
+from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.ledger.copied import Copied, note_copy
 from gateway.web.access.plan import AccessPlan, TlsFiles
 from gateway.web.plan import HttpPlan
@@ -64,6 +66,18 @@ async def test_a_destination_that_serves_is_where_it_listens_and_leads_nowhere(t
     assert port not in {each["port"] for each in later["listens"]}
     for each in (found, later):
         assert [lead["to"] for lead in each["leads"] if lead["what"] == "destination"] == ["broker:1883"]
+
+
+async def test_every_way_out_is_told_with_each_of_its_servers(tmp_path: Path) -> None:
+    """Also where the port is one on which this machine listens itself, as 443 often is."""
+    async with gate(tmp_path) as yard:
+        with socket.create_server(("127.0.0.1", 0)) as own:
+            port = own.getsockname()[1]
+            node = SparkplugPlan((("one", 1883), ("two", 8883)), "plant", "tanks")
+            _has(yard, deliveries=(node, WebhookPlan(f"https://office.example:{port}/events")))
+            found = await yard.page("/api/1/gateway")
+    leads = [lead["to"] for lead in found["leads"] if lead["what"] == "destination"]
+    assert leads == ["one:1883", "two:8883", f"office.example:{port}"]
 
 
 async def test_certificates_are_told_with_their_end_and_what_is_wrong_with_them(tmp_path: Path) -> None:

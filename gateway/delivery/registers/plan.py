@@ -38,11 +38,6 @@ class RegistersPlan:
         return self.given_name or f"registers:{self.host}:{self.port}"
 
     @property
-    def serves(self) -> bool:
-        """Others come to it: it listens there."""
-        return True
-
-    @property
     def place(self) -> tuple[str, int]:
         return self.host, self.port
 
