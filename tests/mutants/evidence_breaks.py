@@ -74,8 +74,8 @@ EVIDENCE_BREAKS: tuple[Break, ...] = (
     Break(
         "a way in is told as a way out",
         ITSELF,
-        '        if getattr(plan, "serves", False) or port in own:\n',
-        "        if port == 0:\n",
+        "case RegistersPlan() | OpcuaPlan():\n            return []\n",
+        "case None:\n            return []\n",
         OF_ITSELF,
     ),
     Break(

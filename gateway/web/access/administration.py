@@ -81,17 +81,24 @@ async def administer(
         return {"code": 1, "lines": [str(error)], "hint": error.hint or ""}
 
 
+def _seen(access: Access, name: str) -> dict[str, Any]:
+    """Where somebody is signed in, and when he was last there."""
+    own = [each for each in access.sessions.records.values() if each.name == name]
+    return {
+        "sessions": sum(1 for each in own if access.goes_on(each.key)),
+        "last_seen": _iso(max((each.seen for each in own), default=None)),
+    }
+
+
 async def _list(asked: _Asked) -> dict[str, Any]:
     access = asked.access
     now, people = access.now, access.people
-    sessions = access.sessions.records.values()
     listed = [
         {
             "name": account.name,
             "role": account.role.value,
             "password_since": _iso(account.since),
-            "sessions": sum(1 for each in sessions if each.name == account.name and access.goes_on(each.key)),
-            "last_seen": _iso(max((each.seen for each in sessions if each.name == account.name), default=None)),
+            **_seen(access, account.name),
         }
         for account in sorted(people.accounts.values(), key=lambda each: each.name.casefold())
     ]
@@ -105,8 +112,7 @@ async def _list(asked: _Asked) -> dict[str, Any]:
             "name": guest.name,
             "role": guest.role.value,
             "since": _iso(guest.since),
-            "sessions": sum(1 for each in sessions if each.name == guest.name and access.goes_on(each.key)),
-            "last_seen": _iso(max((each.seen for each in sessions if each.name == guest.name), default=None)),
+            **_seen(access, guest.name),
         }
         for guest in sorted(people.guests.values(), key=lambda each: each.name.casefold())
     ]
