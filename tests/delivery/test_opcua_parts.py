@@ -33,6 +33,7 @@ from gateway.delivery.opcua.delivery import OpcuaDelivery
 from gateway.delivery.opcua.feed import FeedError, hello, line, message, past_figures, plan_of, sheet_of, transfers_of
 from gateway.delivery.opcua.looked_at import trouble_with_opcua
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 from gateway.delivery.opcua.server.units import UNITS, unit_id
@@ -40,12 +41,16 @@ from gateway.delivery.opcua.users import UsersFileError, read_users, write_users
 from gateway.delivery.sparkplug.tank_metrics import transfer_of
 from gateway.errors import GatewayError
 from gateway.records import Figure, Quality, Reason, ReasonCode
+from gateway.settings import load_site
 from gateway.status import OpenTransfer
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion, TankState
 from tests.support.opcua_peer import client_certificate
 from tests.support.opcua_yard import plan_for
 from tests.support.records import BOOT, NOON, record, snapshot
+from tests.support.users import as_ordinary_user, folder_of_all
+
+__all__ = ["folder_of_all"]
 
 _SITES = Path(__file__).parents[1] / "invalid_site_files"
 _PASSWORD = "four quiet herons wade"
@@ -283,6 +288,26 @@ def test_check_knows_what_is_open_to_others_and_what_ends_soon(site: Path, capsy
         "letter.der is no certificate",
     ):
         assert wanted in told
+
+
+def test_users_in_a_folder_that_is_closed_to_who_checks_are_told_of(folder_of_all: Path) -> None:
+    """The guide puts them where only the service may look: check by another user is no fault of the program."""
+    shutil.copytree(_SITES / "parts", folder_of_all / "parts")
+    closed, file = folder_of_all / "closed", folder_of_all / "site.yaml"
+    closed.mkdir(mode=0o700)
+    (closed / "users").write_text("panel $argon2id$x\n")
+    keys = "{address: '127.0.0.1:4840', certificates: opcua, users_file: closed/users}"
+    file.write_text(f"include: [parts/yard.yaml, parts/tank.yaml]\ndelivery:\n  opcua: {keys}\n")
+    # Before, as root may: what the program imports may lie where others may not look.
+    whole = load_site(file)
+    (plan,) = (each for each in whole.deliveries if isinstance(each, OpcuaPlan))
+    with as_ordinary_user():
+        settings = load_site(file)
+        found = trouble_with_opcua(plan)
+    told = [each for each in settings.warnings if "closed/users" in each]
+    assert len(told) == 1
+    assert told[0].endswith("closed/users may not be read by this user")
+    assert not [each for each in found if "closed/users" in each], "once is enough"
 
 
 def test_a_key_of_another_certificate_is_told_of_and_not_served_with(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import getpass
+import os
 import sys
 from importlib.util import find_spec
 from pathlib import Path
@@ -137,7 +138,7 @@ def user(arguments: argparse.Namespace) -> int:
         raise GatewayError("the site file names no file of users", "give delivery: opcua: users_file")
     if not arguments.user.strip() or " " in arguments.user or not arguments.user.isprintable():
         raise UsageError(f"'{printable(arguments.user)}' is no name of a user", "a word without spaces")
-    users = read_users(plan.users_file) if plan.users_file.exists() else {}
+    users = read_users(plan.users_file) if os.path.lexists(plan.users_file) else {}
     if arguments.remove:
         if users.pop(arguments.user, None) is None:
             raise GatewayError(f"{plan.users_file} names no {printable(arguments.user)}")

@@ -8,6 +8,7 @@ from gateway.delivery.opcua.delivery import missing_part
 from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.opcua.users import UsersFileError, read_users
 from gateway.errors import GatewayError
+from gateway.files import trouble_with
 
 if find_spec("cryptography") is not None:
     from gateway.delivery.opcua.certificates import Certificates, Found, end_of
@@ -24,7 +25,8 @@ def trouble_with_opcua(plan: OpcuaPlan) -> list[str]:
     if lacking is not None:
         return [lacking]
     found = []
-    if plan.users_file is not None and plan.users_file.exists():
+    # What cannot be read is told where the site file is read.
+    if plan.users_file is not None and trouble_with(plan.users_file) is None:
         try:
             if not read_users(plan.users_file) and not plan.anonymous:
                 found.append(f"{plan.users_file} names nobody, so that nobody may read")

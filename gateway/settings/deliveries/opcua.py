@@ -1,10 +1,7 @@
 """OPC UA servers: from the site file to their frozen plans."""
 
-from pathlib import Path
-
 from gateway.delivery.opcua.plan import NO_SECURITY, OpcuaPlan
 from gateway.settings.deliveries.models import OpcuaModel
-from gateway.settings.deliveries.open_secrets import warn_of_open_secret
 from gateway.settings.deliveries.surroundings import Reading, is_loopback
 from gateway.settings.reading.document import KeyPath, Mistakes
 
@@ -22,12 +19,13 @@ def opcua_plan(model: OpcuaModel, path: KeyPath, reading: Reading) -> OpcuaPlan 
     host, port = model.address
     certificates = reading.file_to_write(model.certificates, (*path, "certificates"))
     assert certificates is not None
+    users_file = reading.file(model.users_file, (*path, "users_file"))
     return OpcuaPlan(
         host=host,
         port=port,
         certificates=certificates,
         security=tuple(dict.fromkeys(model.security)),
-        users_file=_users_file(model, path, reading),
+        users_file=None if users_file is None else users_file.absolute(),
         anonymous=model.anonymous,
         sessions=model.sessions,
         shortest_interval_s=model.shortest_interval,
@@ -36,16 +34,6 @@ def opcua_plan(model: OpcuaModel, path: KeyPath, reading: Reading) -> OpcuaPlan 
         backoff_longest_s=model.backoff_longest,
         given_name=model.name,
     )
-
-
-def _users_file(model: OpcuaModel, path: KeyPath, reading: Reading) -> Path | None:
-    key = (*path, "users_file")
-    file = reading.file(model.users_file, key)
-    if file is None:
-        return None
-    if file.exists():
-        warn_of_open_secret(file, key, reading.manual)
-    return file.absolute()
 
 
 def _check(model: OpcuaModel, path: KeyPath, mistakes: Mistakes) -> None:

@@ -15,7 +15,7 @@ from gateway.settings.tanks.manual import ManualValues
 __all__ = ["Reading", "check_one_secret", "is_loopback"]
 
 _VARIABLE = re.compile(r"[A-Za-z_][A-Za-z0-9_]*", re.ASCII)
-_SECRETS = ("password_file", "secret_file", "key")
+_SECRETS = ("password_file", "secret_file", "users_file", "key")
 
 
 class Reading(NamedTuple):
