@@ -1,6 +1,7 @@
 """`check`: every mistake of a site file at once, or what the file describes."""
 
 import argparse
+from collections.abc import Callable
 
 from gateway.acquisition.links.modbus_tls import trouble_with
 from gateway.acquisition.plan import TcpPath
@@ -18,7 +19,7 @@ from gateway.delivery.mail.plan import MailPlan
 from gateway.delivery.opcua.looked_at import trouble_with_opcua
 from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan
-from gateway.delivery.postgresql.delivery import missing_part
+from gateway.delivery.postgresql.delivery import missing_part as no_postgresql
 from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.delivery.registers.delivery import missing_part as no_registers
 from gateway.delivery.registers.plan import RegistersPlan
@@ -111,6 +112,16 @@ def looked_at(file: str, settings: SiteSettings) -> tuple[list[str], list[str]]:
     return warnings, remarks
 
 
+_SecretPlan = PostgresqlPlan | SparkplugPlan | MailPlan | WebhookPlan
+_WITH_SECRETS: dict[type[_SecretPlan], tuple[str, Callable[[], str | None]]] = {
+    PostgresqlPlan: ("postgresql", no_postgresql),
+    SparkplugPlan: ("sparkplug", no_sparkplug),
+    MailPlan: ("mail", no_mail),
+    WebhookPlan: ("webhook", no_webhook),
+}
+"""Destinations that go out with a secret: the key of the site file, and what tells which part is not installed."""
+
+
 def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
     """Of lines with TLS and of destinations. Warnings only: the box that runs the file may have other files."""
     found = []
@@ -121,28 +132,17 @@ def _trouble_with_secrets(file: str, settings: SiteSettings) -> list[str]:
     for broker in settings.brokers:
         without = f"without it {broker.host}:{broker.port} gets nothing"
         found += [f"{file}: delivery.mqtt: {trouble}; {without}" for trouble in secrets.trouble_with(broker)]
-    for database in (each for each in settings.deliveries if isinstance(each, PostgresqlPlan)):
-        without = f"without it {database.host}:{database.port} gets nothing"
-        found += [f"{file}: delivery.postgresql: {each}; {without}" for each in secrets.trouble_with(database)]
-        lacking = missing_part()
-        if lacking is not None:
-            found.append(f"{file}: delivery.postgresql: {lacking}")
-    for node in (each for each in settings.deliveries if isinstance(each, SparkplugPlan)):
-        without = f"without it {node.name} tells nothing"
-        found += [f"{file}: delivery.sparkplug: {each}; {without}" for each in secrets.trouble_with(node)]
-        lacking = no_sparkplug()
-        if lacking is not None:
-            found.append(f"{file}: delivery.sparkplug: {lacking}")
-    for place in (each for each in settings.deliveries if isinstance(each, MailPlan | WebhookPlan)):
-        kind = "mail" if isinstance(place, MailPlan) else "webhook"
-        without = f"without it {place.host}:{place.port} gets nothing"
-        found += [f"{file}: delivery.{kind}: {each}; {without}" for each in secrets.trouble_with(place)]
-        lacking = no_mail() if isinstance(place, MailPlan) else no_webhook()
-        if lacking is not None:
-            found.append(f"{file}: delivery.{kind}: {lacking}")
+    for kind, (key, lacks) in _WITH_SECRETS.items():
+        for plan in (each for each in settings.deliveries if isinstance(each, kind)):
+            if isinstance(plan, SparkplugPlan):
+                without = f"{plan.name} tells nothing"
+            else:
+                without = f"{plan.host}:{plan.port} gets nothing"
+            found += [f"{file}: delivery.{key}: {each}; without it {without}" for each in secrets.trouble_with(plan)]
+            if (lacking := lacks()) is not None:
+                found.append(f"{file}: delivery.{key}: {lacking}")
     for server in (each for each in settings.deliveries if isinstance(each, RegistersPlan)):
-        lacking = no_registers()
-        if lacking is not None:
+        if (lacking := no_registers()) is not None:
             found.append(f"{file}: delivery.registers: {lacking}; until then {server.host}:{server.port} is not served")
     for opcua in (each for each in settings.deliveries if isinstance(each, OpcuaPlan)):
         found += [f"{file}: delivery.opcua: {each}" for each in trouble_with_opcua(opcua)]
