@@ -1,4 +1,5 @@
-"""Until when a sheet holds, by a clock that is never set: for destinations that take back themselves what is stale.
+"""When a sheet was made and until when it holds, by a clock that is never set: for destinations that take back
+themselves what is stale.
 
 A sheet holds for so many seconds of the site, which may pass faster than those of the clock. What comes first of a tank
 may have been made before the destination was: then it is as old as it says.
@@ -31,14 +32,19 @@ class Holding:
         self._time_s, self._factor = 0.0, 1.0
         """The site's time when it was asked for, and how many times as fast as the clock it passes."""
 
+    def made_s(self, record: TankRecord, now_s: float) -> float:
+        """When a record that comes now was made."""
+        tank = record.identity.tank
+        if tank in self._known:
+            return now_s
+        self._known.add(tank)
+        self._ask(now_s)
+        return now_s - max(0.0, self._time_s - record.inventory.instant.timestamp()) / self._factor
+
     def until_s(self, record: TankRecord, now_s: float) -> float | None:
         """When a record that comes now holds no more; None: nobody knows, so it does not hold at all."""
-        tank, age_s = record.identity.tank, 0.0
-        if tank not in self._known:
-            self._known.add(tank)
-            self._ask(now_s)
-            age_s = max(0.0, self._time_s - record.inventory.instant.timestamp())
-        return None if record.valid_for_s is None else now_s + (record.valid_for_s - age_s) / self._factor
+        made_s = self.made_s(record, now_s)
+        return None if record.valid_for_s is None else made_s + record.valid_for_s / self._factor
 
     def _ask(self, now_s: float) -> None:
         # All tanks come at once to a destination that is new.

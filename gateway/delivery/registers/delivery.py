@@ -16,6 +16,7 @@ from gateway.backoff import Backoff
 from gateway.clock import SystemClock
 from gateway.delivery.contract import Surroundings, Wants
 from gateway.delivery.from_outbox import nothing_to_do
+from gateway.delivery.holding import Holding
 from gateway.delivery.registers.image import RegisterImage
 from gateway.delivery.registers.plan import RegistersPlan
 from gateway.status import ConnectedClient, DestinationStatus, Trouble
@@ -61,7 +62,7 @@ class RegistersDelivery:
         self._server: RegisterServer | None = None
         self._waiting: set[str] = set()
         """Tanks whose sheet nobody could have read yet."""
-        self._known: set[str] = set()
+        self._holding = Holding(around.snapshot)
         self._delivered = self._lost = 0
         self._trouble: Trouble | None = None
         self._told: dict[tuple[str, str], int] = {}
@@ -75,13 +76,8 @@ class RegistersDelivery:
         return Wants(live=True)
 
     def offer(self, record: TankRecord) -> None:
-        made_ns, tank = self._monotonic_ns(), record.identity.tank
-        if tank not in self._known:
-            # Made before this destination was, perhaps: what was watched already is offered to a new one.
-            self._known.add(tank)
-            age_s = (self._site_time(0.0) - record.inventory.instant).total_seconds()
-            made_ns -= round(max(age_s, 0.0) / self._factor * 1e9)
-        self._image.take(record, made_ns)
+        tank = record.identity.tank
+        self._image.take(record, round(self._holding.made_s(record, self._monotonic_ns() / 1e9) * 1e9))
         if self._server is not None:
             self._delivered += 1
         elif tank in self._waiting:
