@@ -138,12 +138,15 @@ def write_new(path: Path, text: str) -> None:
             raise
 
 
-def replace_whole(name: str, data: bytes, *, folder: int | None = None, mode: int = _OWNERS_ALONE) -> None:
+def replace_whole(
+    name: str, data: bytes, *, folder: int | None = None, mode: int = _OWNERS_ALONE, owner_of: Path | None = None
+) -> None:
     """Put a file in the place of another, on the disk when this returns: a power cut leaves one or the other whole. It
     is its owner's alone unless `mode` says else. Raises OSError; then the other is still there, but for an error in the
     very last step.
 
-    `folder`: the descriptor of a folder that `name` counts from.
+    `folder`: the descriptor of a folder that `name` counts from. `owner_of`: the folder of a service, to which it
+    belongs then also where root has made it.
     """
     unfinished = f"{name}.unfinished"
     with suppress(FileNotFoundError):
@@ -153,6 +156,8 @@ def replace_whole(name: str, data: bytes, *, folder: int | None = None, mode: in
     descriptor = os.open(unfinished, flags, _OWNERS_ALONE, dir_fd=folder)
     try:
         try:
+            if owner_of is not None:
+                give_to_owner_of(owner_of, descriptor)
             write_all(descriptor, data)
             if mode != _OWNERS_ALONE:
                 os.fchmod(descriptor, mode)

@@ -359,9 +359,9 @@ def test_what_root_makes_belongs_to_whom_the_folder_belongs(tmp_path: Path, monk
     folder.trust(made)
     folder.trust(made)
     write_users(tmp_path / "users", {"historian": "$argon2id$x"})
-    names = ["", "own", "trusted", "rejected", "own/key.pem.part", "own/certificate.der.part"]
-    trusted = f"trusted/{thumbprint(made)}.der.part"
-    assert given == {tmp_path / "opcua" / name for name in (*names, trusted)} | {tmp_path / "users.part"}
+    names = ["", "own", "trusted", "rejected", "own/key.pem.unfinished", "own/certificate.der.unfinished"]
+    trusted = f"trusted/{thumbprint(made)}.der.unfinished"
+    assert given == {tmp_path / "opcua" / name for name in (*names, trusted)} | {tmp_path / "users.unfinished"}
     assert stat.S_IMODE((tmp_path / "opcua/own/key.pem").stat().st_mode) == 0o600
     assert stat.S_IMODE((tmp_path / "opcua/own").stat().st_mode) == 0o700
     assert stat.S_IMODE((tmp_path / "users").stat().st_mode) & 0o137 == 0

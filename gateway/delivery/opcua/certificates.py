@@ -8,7 +8,6 @@ A client is trusted by its very certificate: what issued it counts for nothing, 
 file to take out. RSA of 2,048 bits at least, signed with SHA-256 or better (policies of OPC 10000-7).
 """
 
-import os
 import socket
 from collections.abc import Iterator
 from contextlib import suppress
@@ -24,7 +23,7 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from gateway.errors import GatewayError
-from gateway.files import UnreadableError, give_to_owner_of, open_regular
+from gateway.files import UnreadableError, give_to_owner_of, open_regular, replace_whole
 
 __all__ = [
     "LARGEST_BYTES",
@@ -256,13 +255,4 @@ def _have_folder(folder: Path, mode: int) -> None:
 
 def _replace(file: Path, content: bytes, mode: int) -> None:
     """Whole or not at all."""
-    part = file.with_name(file.name + ".part")
-    with suppress(FileNotFoundError):
-        part.unlink()
-    descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW, mode)
-    with os.fdopen(descriptor, "wb") as opened:
-        give_to_owner_of(file.parent, descriptor)
-        opened.write(content)
-        opened.flush()
-        os.fsync(opened.fileno())
-    part.replace(file)
+    replace_whole(str(file), content, mode=mode, owner_of=file.parent)

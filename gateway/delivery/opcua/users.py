@@ -1,10 +1,9 @@
 """The file of users: who may read by name and password. One a line: `NAME HASH`, the hash by argon2id."""
 
-import os
 from pathlib import Path
 
 from gateway.errors import GatewayError
-from gateway.files import UnreadableError, give_to_owner_of, open_regular
+from gateway.files import UnreadableError, open_regular, replace_whole
 
 __all__ = ["LARGEST_BYTES", "UsersFileError", "read_users", "write_users"]
 
@@ -40,12 +39,5 @@ def read_users(file: Path) -> dict[str, str]:
 
 def write_users(file: Path, users: dict[str, str]) -> None:
     """Whole or not at all, for its owner and group alone. Raises OSError."""
-    part = file.with_name(file.name + ".part")
-    part.unlink(missing_ok=True)
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
-    with os.fdopen(os.open(part, flags, 0o640), "w", encoding="utf-8") as opened:
-        give_to_owner_of(file.parent, opened.fileno())
-        opened.writelines(f"{name} {kept}\n" for name, kept in users.items())
-        opened.flush()
-        os.fsync(opened.fileno())
-    part.replace(file)
+    text = "".join(f"{name} {kept}\n" for name, kept in users.items())
+    replace_whole(str(file), text.encode(), mode=0o640, owner_of=file.parent)
