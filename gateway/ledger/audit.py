@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from gateway.ledger.contract import Action
 
-__all__ = ["AuditRow", "Broken", "adding", "audit_rows", "first_broken", "link"]
+__all__ = ["AuditRow", "Broken", "adding", "audit_rows", "first_broken", "link", "newest_row"]
 
 _BEGIN = hashlib.sha256(b"tank-gateway/audit/1").digest()
 """In place of the hash before the first row."""
@@ -49,6 +49,12 @@ def audit_rows(connection: sqlite3.Connection) -> Iterable[AuditRow]:
     """All, in order."""
     for row in connection.execute("SELECT number, instant_ns, body, hash FROM audit ORDER BY number"):
         yield AuditRow(*row)
+
+
+def newest_row(connection: sqlite3.Connection) -> AuditRow | None:
+    """None: nobody has done anything yet."""
+    row = connection.execute("SELECT number, instant_ns, body, hash FROM audit ORDER BY number DESC LIMIT 1").fetchone()
+    return None if row is None else AuditRow(*row)
 
 
 def first_broken(rows: Iterable[AuditRow]) -> Broken | None:

@@ -5,12 +5,11 @@ time figures were Good. Each is worked out by whoever reads the ledger, and kept
 import asyncio
 import sqlite3
 import time
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Any
 
 from gateway.history import GATEWAY
-from gateway.ledger.audit import AuditRow, audit_rows, first_broken
+from gateway.ledger.audit import audit_rows, first_broken, newest_row
 from gateway.ledger.good_time import QualityMinutes, first_minute_s, quality_minutes
 from gateway.ledger.newest_events import EventsFound, newest_events
 from gateway.ledger.summaries import MINUTE_S
@@ -138,30 +137,18 @@ class Evidence:
 
 
 def _looked_through(connection: sqlite3.Connection) -> dict[str, Any]:
-    newest: list[AuditRow] = []
-    count = 0
-
-    def counted() -> Iterator[AuditRow]:
-        nonlocal count
-        for row in audit_rows(connection):
-            count += 1
-            newest[:] = [row]
-            yield row
-
-    broken = first_broken(counted())
-    if broken is not None:
-        # It was left at the first that is wrong: how many there are is counted by the file.
-        count = connection.execute("SELECT count(*) FROM audit").fetchone()[0]
-        last = connection.execute("SELECT number, instant_ns, body, hash FROM audit ORDER BY number DESC LIMIT 1")
-        newest[:] = [AuditRow(*row) for row in last]
+    # Before they are hashed: a row that comes meanwhile is not told as one that was looked at.
+    (count,) = connection.execute("SELECT count(*) FROM audit").fetchone()
+    newest = newest_row(connection)
+    broken = first_broken(audit_rows(connection))
     return {
         "rows": count,
         "newest": None
-        if not newest
+        if newest is None
         else {
-            "number": newest[0].number,
-            "time": iso_time(instant_of(newest[0].instant_ns / 1e9)),
-            "hash": newest[0].hash.hex(),
+            "number": newest.number,
+            "time": iso_time(instant_of(newest.instant_ns / 1e9)),
+            "hash": newest.hash.hex(),
         },
         "broken": None if broken is None else broken._asdict(),
     }

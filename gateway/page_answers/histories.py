@@ -9,7 +9,7 @@ import orjson
 
 from gateway.actions.alarm_door import OF_GATEWAY
 from gateway.history import GATEWAY
-from gateway.ledger.audit import AuditRow
+from gateway.ledger.audit import AuditRow, newest_row
 from gateway.ledger.newest_events import newest_events
 from gateway.page_answers.parts import Parts, instant_of, made, ns_of
 from gateway.page_answers.times import Span, count_asked, span_asked
@@ -110,8 +110,8 @@ def _rows(
             at_most,
         ),
     ).fetchall()
-    newest = connection.execute("SELECT hash FROM audit ORDER BY number DESC LIMIT 1").fetchone()
-    return [AuditRow(*row) for row in found], None if newest is None else newest[0].hex()
+    newest = newest_row(connection)
+    return [AuditRow(*row) for row in found], None if newest is None else newest.hash.hex()
 
 
 def _told(row: AuditRow) -> dict[str, Any]:
