@@ -3,6 +3,7 @@ import { partsOf } from "./known_sentences.js";
 import { siteNow } from "./live.js";
 import { isQuantity, retold, retyped, written } from "./numbers.js";
 import { recognised } from "./recognised.js";
+import { taste } from "./taste.js";
 import { clock, full, span } from "./times.js";
 import { hasWord, language, phraseFor, word } from "./words.js";
 
@@ -82,7 +83,7 @@ function filled(phrase, values) {
 }
 
 function valueText(value, name) {
-  if (TO_TYPE.has(name)) return value;
+  if (TO_TYPE.has(name)) return toType(value);
   // Another sentence may stand in it, or what somebody has typed.
   if (typeof value === "string") return isQuantity(value) ? retyped(value, WAYS[name]) : told(value);
   if ("time" in value) return timeText(value.time);
@@ -96,12 +97,18 @@ function timeText(instant) {
   return now === null ? full(instant) : clock(instant, now);
 }
 
+/** An example in metres would be typed by whoever means feet. */
+function toType(example) {
+  return /^[\d.]+ m?m$/.test(example) && taste.value.units !== "metric" ? FEET : example;
+}
+
 /** By the clock of the site, with that of UTC behind it; or of UTC alone. */
 const TIME = /^(?:\d{4}-\d\d-\d\d \d\d:\d\d [\w+-]+ \()?(\d{4}-\d\d-\d\d) (\d\d:\d\d(?::\d\d)?) UTC\)?$/;
 const DURATION = /^([+-]?)(\d+(?:\.\d+)?) (s|min|h)$/;
 const SECONDS = { s: 1, min: 60, h: 3600 };
 /** How what may be rounded is, by the name of the value: there is never more room than there is. */
 const WAYS = { room: "down", pumpable: "down", spare: "down", over: "up" };
+const FEET = "31 ft 7-5/16 in";
 /** What somebody is to type stays as it is. */
 const TO_TYPE = new Set(["example", "decimal", "grouped", "known", "ways"]);
 
