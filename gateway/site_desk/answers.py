@@ -123,7 +123,7 @@ class SiteAnswers:
         return await self._desk.on_disk(partial(beside_documents, files))
 
     async def proposal(self, call: Call) -> Made:
-        _administrator(call)
+        by = _administrator(call)
         proposal = await self._desk.waiting(int(call.path["number"]))
         candidate = Candidate(proposal.text, proposal.tables)
         _, told = await self._alone(partial(self._told, candidate))
@@ -135,6 +135,7 @@ class SiteAnswers:
                 "text": proposal.text,
                 "tables": dict(proposal.tables),
                 "check": told,
+                **self._desk.told_to(proposal, by),
             }
         )
 

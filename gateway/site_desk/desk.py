@@ -15,7 +15,6 @@ from typing import Any, NamedTuple, TypeVar
 import structlog
 
 from gateway.actions.answers import audit_body, refused, well
-from gateway.actions.second_person import human_of
 from gateway.errors import GatewayError
 from gateway.page_answers.parts import Parts, ns_of
 from gateway.permits import SITE_FILE
@@ -29,6 +28,7 @@ from gateway.site_desk.proposal import LONGEST, Change, Proposal, Step, iso
 from gateway.site_desk.replacing import Replacing, write_trouble
 from gateway.site_desk.source import Reloading, SiteSource
 from gateway.site_desk.store import Store
+from gateway.two_people import count_of, in_the_way, signed, ties, told_to
 from gateway.web.interface.contract import BusyError, UnknownError
 
 __all__ = ["SiteDesk"]
@@ -206,6 +206,7 @@ class SiteDesk:
             iso(now + LONGEST),
             changes,
             version,
+            given=count_of(self._parts.acting.given()),
         )
         store.keep(proposal)
         store.tidy(each.number for each in waiting)
@@ -230,8 +231,7 @@ class SiteDesk:
     async def approve(self, proposal: Proposal, checked: Checked, by: str, why: str, stands: Stands) -> dict[str, Any]:
         """`checked`: the same file, a moment ago. Raises GatewayError."""
         self._refuse_where_it_cannot_be()
-        if human_of(proposal.by) == human_of(by):
-            raise GatewayError(f"proposal {proposal.number} is of {proposal.by}; another person approves it")
+        self._refuse_who_may_not(proposal, by)
         others = [path for path, sha in checked.beside.items() if proposal.beside.get(path, sha) != sha]
         if others:
             raise _fault(
@@ -254,11 +254,10 @@ class SiteDesk:
             await self.waiting(proposal.number)
             refuse_who_is_out(stands)
             # Two stand for it, and one of them may be here no more, or in another role.
-            if not self._parts.acting.still_asks(proposal.by, {"action": SITE_FILE}):
-                text = f"proposal {proposal.number} is of {proposal.by}, who may not propose it any more"
-                raise GatewayError(f"{text}; decline it, and have it proposed anew")
+            self._refuse_who_may_not(proposal, by)
+            both = signed(proposal.by, by, ties(proposal.by, by, self._parts.acting.given()))
             self.is_settled = False
-            change = await self.on_disk(partial(opened.replacing.begin, proposal, by, why, now))
+            change = await self.on_disk(partial(opened.replacing.begin, proposal, by, why, now, both))
             told = await opened.reloader.reload()
             step, lines = (Step.DONE, ()) if told.code == 0 else (Step.REFUSED, told.lines)
             notes: list[str] = []
@@ -280,7 +279,7 @@ class SiteDesk:
             ]
             notes += [f"{path} is another than when this was proposed, and was taken over so" for path in others]
             self._log.info(REPLACED, by=proposal.by, approved_by=by, before=change.before, after=change.after)
-            done = f"the site file of {proposal.by}, approved by {by}, is in its place and taken over"
+            done = f"the site file of {both}, is in its place and taken over"
             return well([done, *told.lines], notes)
         self._log.error(NOT_REPLACED, by=proposal.by, approved_by=by, said=told.lines)
         kept = "the gateway could not take it over: the file of before is in its place, and nothing has changed"
@@ -319,7 +318,7 @@ class SiteDesk:
                 }
                 before = {"sha256": change.before, "version": change.version}
                 after = {"sha256": change.after, "tables": dict(change.tables)} if change.step == Step.DONE else before
-                both = f"{change.by}, approved by {change.approved_by}"
+                both = change.both or signed(change.by, change.approved_by, ())
                 if await self._audited(asked, both, change.why, before, after):
                     return False
             await self.on_disk(partial(opened.store.keep, change._replace(is_audited=True)))
@@ -364,6 +363,18 @@ class SiteDesk:
         """Whether the gateway goes by another file than when it was looked at last."""
         if self.in_force != self._known_sha:
             self._known_sha, self.since = self.in_force, self._parts.now()
+
+    def told_to(self, proposal: Proposal, by: str) -> dict[str, Any]:
+        """Of whoever looks at it, beside who has proposed it."""
+        return told_to(proposal.by, by, proposal.given, self._parts.acting.given())
+
+    def _refuse_who_may_not(self, proposal: Proposal, by: str) -> None:
+        acting, which = self._parts.acting, f"proposal {proposal.number}"
+        if not acting.still_asks(proposal.by, {"action": SITE_FILE}):
+            text = f"{which} is of {proposal.by}, who may not propose it any more"
+            raise GatewayError(f"{text}; decline it, and have it proposed anew")
+        if why_not := in_the_way(proposal.by, by, proposal.given, acting.given()):
+            raise GatewayError(f"{which} {why_not}")
 
     def _refuse_where_it_cannot_be(self) -> None:
         text, hint = self.trouble()

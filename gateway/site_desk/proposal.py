@@ -49,6 +49,8 @@ class Proposal(NamedTuple):
     """Or what has become of it: done, declined."""
     said: str = ""
     """What stood in the way when it was approved last."""
+    given: int = 0
+    """How much people had been given by others when it was proposed, by `two_people.count_of`."""
 
 
 class Change(NamedTuple):
@@ -71,6 +73,8 @@ class Change(NamedTuple):
     step: str
     is_audited: bool
     lines: tuple[str, ...] = ()
+    both: str = ""
+    """How it bears the two who stand for it, with what is to be known of them."""
 
 
 class Version(NamedTuple):

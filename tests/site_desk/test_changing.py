@@ -14,6 +14,8 @@ from gateway.person import Role
 from gateway.process.running import Running
 from gateway.settings import SiteSettings
 from gateway.settings.reading.source_files import sha256_of
+from gateway.two_people import Given
+from tests.actions.desk import BEGIN
 from tests.site_desk.yard import ADA, BOB, TABLE, Yard, yard
 from tests.support.users import as_ordinary_user, folder_of_all
 
@@ -54,7 +56,7 @@ async def test_another_person_puts_it_in_its_place(tmp_path: Path) -> None:
         own = await there.approved(number, {"X-Test-Person": "ADA administrator"})
         assert (own.status_code, own.json()["lines"]) == (
             409,
-            [f"proposal {number} is of ada@page; another person approves it"],
+            [f"proposal {number} was asked for by ada@page; another person approves it"],
         )
         assert there.file.read_bytes() == before
 
@@ -77,6 +79,32 @@ async def test_another_person_puts_it_in_its_place(tmp_path: Path) -> None:
         assert row["why"] == "the roof was raised"
         assert (row["before"]["sha256"], row["after"]["sha256"]) == (sha256_of(before), sha256_of(wanted.encode()))
         assert row["asked"]["approved_because"] == "seen at the tank"
+
+
+async def test_nobody_approves_a_site_file_who_was_brought_in_for_it(tmp_path: Path) -> None:
+    async with yard(tmp_path) as there:
+        before, wanted = there.file.read_bytes(), higher(there)
+        given: list[Given] = [Given(1, "carl", "ada@page", "invited", BEGIN.timestamp())]
+        there.daemon.acting.given = lambda: given
+        number = await there.proposed(wanted)
+        given.append(Given(2, "bob", "ada@page", "password", BEGIN.timestamp()))
+        told = await there.site_file(f"/proposals/{number}", BOB)
+        answer = await there.approved(number)
+        assert answer.status_code == 409
+        (line,) = answer.json()["lines"]
+        assert line == f"proposal {number} {told['in_the_way']}"
+        assert "after that ada@page gave bob a code for a new password on 2026-11-28" in line
+        assert there.file.read_bytes() == before
+        # One who was here before it was proposed may, and who brought him in is told before and afterwards.
+        carl = {"X-Test-Person": "carl administrator"}
+        told = await there.site_file(f"/proposals/{number}", carl)
+        assert told["in_the_way"] == ""
+        assert told["ties"] == [{"by": "ada@page", "to": "carl", "what": "invited", "day": "2026-11-28"}]
+        answer = await there.approved(number, carl)
+        both = "ada@page, approved by carl@page, whom ada@page invited on 2026-11-28"
+        assert answer.json()["lines"][0] == f"the site file of {both}, is in its place and taken over"
+        assert there.text == wanted
+        assert [row["by"] for row in await there.audit() if row["action"] == "change-site-file"] == [both]
 
 
 async def test_it_goes_back_by_a_proposal_like_any_other(tmp_path: Path) -> None:

@@ -4,7 +4,7 @@ from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
-from gateway.web.interface.act_documents import FigureState
+from gateway.web.interface.act_documents import FigureState, Tie
 from gateway.web.interface.documents import Time
 
 __all__ = ["SiteFileAnswer", "SiteFileCheck", "SiteFilePage", "SiteFileProposal", "SiteFileVersion", "SiteTableCheck"]
@@ -154,6 +154,10 @@ class SiteFileProposal(TypedDict):
     text: str
     tables: dict[str, str]
     check: SiteFileCheck
+    in_the_way: str
+    """Why whoever asks may not approve it, as the one who proposed it and he do not count as two; empty: they do."""
+    ties: list[Tie]
+    """What is to be known of the two."""
 
 
 class SiteFileVersion(TypedDict):
