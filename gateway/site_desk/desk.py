@@ -7,7 +7,6 @@ was asked. Nobody's polling waits for any of it.
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
@@ -24,10 +23,11 @@ from gateway.process.progress import CameRound, nobody_asks
 from gateway.process.standing import refuse_who_is_out
 from gateway.settings.reading.source_files import sha256_of
 from gateway.site_desk.checking import Candidate, Checked
-from gateway.site_desk.proposal import LONGEST, Change, Proposal, Step, iso
+from gateway.site_desk.proposal import Change, Proposal, Step, waits_at
 from gateway.site_desk.replacing import Replacing, write_trouble
 from gateway.site_desk.source import Reloading, SiteSource
 from gateway.site_desk.store import Store
+from gateway.site_desk.waiting import Brief, WaitingNow, kept_proposal
 from gateway.two_people import count_of, in_the_way, signed, ties, told_to
 from gateway.web.interface.contract import BusyError, UnknownError
 
@@ -43,7 +43,6 @@ _DISK_S = 10.0
 _AUDIT_S = 5.0
 _TURN_S = 1.0
 _AGAIN_S = 10.0
-_MOST_WAITING = 10
 _OWN_FILE = "this gateway was not started on a site file of its own, and nothing can be put in the place of this one"
 _START = "start it by `tank-gateway run FILE`"
 _NO_STATE = "there is no state directory, in which proposals and the files of before would be kept"
@@ -60,6 +59,7 @@ class _Opened(NamedTuple):
     store: Store
     replacing: Replacing
     reloader: Reloading
+    waiting: WaitingNow
 
 
 class SiteDesk:
@@ -83,11 +83,13 @@ class SiteDesk:
         self.source = source
         if source.folder is not None:
             store = Store(source.folder / f"{file_name(self._parts.site().name)}.site-file")
-            self._opened = _Opened(source.file, store, Replacing(source.file, store), source.reloader)
+            self._opened = _Opened(
+                source.file, store, Replacing(source.file, store), source.reloader, WaitingNow(store)
+            )
 
     async def run(self, came_round: CameRound = nobody_asks) -> None:
         """Until cancelled."""
-        settle_after_s = 0.0
+        settle_after_s = look_after_s = 0.0
         loop = asyncio.get_running_loop()
         while True:
             came_round(_TURN_S)
@@ -95,6 +97,11 @@ class SiteDesk:
             if not self.is_settled and loop.time() >= settle_after_s:
                 settle_after_s = loop.time() + _AGAIN_S
                 await self._settle()
+            if self._opened is not None and loop.time() >= look_after_s:
+                try:
+                    await self._opened.waiting.look(self.on_disk)
+                except GatewayError:
+                    look_after_s = loop.time() + _AGAIN_S
             with suppress(TimeoutError):
                 job = await asyncio.wait_for(self._jobs.get(), _TURN_S)
                 await job()
@@ -140,7 +147,11 @@ class SiteDesk:
         return proposal
 
     def waits(self, proposal: Proposal) -> bool:
-        return proposal.state == "waits" and self._parts.now() < datetime.fromisoformat(proposal.ends)
+        return waits_at(proposal, self._parts.now())
+
+    def briefs(self) -> list[Brief]:
+        """What waits, as it was looked at a moment ago. Cheap."""
+        return [] if self._opened is None else self._opened.waiting.briefs(self._parts.now())
 
     # What people ask for
 
@@ -167,50 +178,25 @@ class SiteDesk:
             raise GatewayError("this is what lies on the disk already: nothing would change")
         refuse_who_is_out(stands)
         kept = await self.on_disk(
-            partial(self._keep_proposal, candidate, checked, by, why, based_on, tuple(told), version)
+            partial(
+                kept_proposal,
+                self.store,
+                candidate,
+                dict(checked.beside),
+                told,
+                based_on,
+                by=by,
+                why=why,
+                version=version,
+                given=count_of(self._parts.acting.given()),
+                now=self._parts.now(),
+            )
         )
         self._log.info(PROPOSED, by=by, number=kept.number, sha256=kept.sha256)
         asked = {"action": "propose-site-file", "proposal": kept.number, "version": version}
         notes = await self._audited(asked, by, why, {"sha256": based_on}, {"sha256": kept.sha256})
         text = f"proposal {kept.number} waits for another person until {kept.ends}: nothing is done yet"
         return {**well([text], notes), "proposal": kept.number}
-
-    def _keep_proposal(
-        self,
-        candidate: Candidate,
-        checked: Checked,
-        by: str,
-        why: str,
-        based_on: str,
-        changes: tuple[str, ...],
-        version: int,
-    ) -> Proposal:
-        store, now = self.store, self._parts.now()
-        waiting = [each for each in store.proposals() if self.waits(each)]
-        if len(waiting) >= _MOST_WAITING:
-            raise GatewayError(f"{_MOST_WAITING} proposals wait already; have them approved or declined")
-        same = next((each for each in waiting if each.sha256 == candidate.sha256), None)
-        if same is not None:
-            raise GatewayError(f"the same waits already as proposal {same.number} of {same.by}")
-        number = store.next_number(Proposal)
-        proposal = Proposal(
-            number,
-            candidate.text,
-            dict(candidate.tables),
-            based_on,
-            checked.beside,
-            candidate.sha256,
-            by,
-            why,
-            iso(now),
-            iso(now + LONGEST),
-            changes,
-            version,
-            given=count_of(self._parts.acting.given()),
-        )
-        store.keep(proposal)
-        store.tidy(each.number for each in waiting)
-        return proposal
 
     async def decline(self, number: int, by: str, why: str, stands: Stands) -> dict[str, Any]:
         """Raises GatewayError."""

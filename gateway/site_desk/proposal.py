@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
 
-__all__ = ["LONGEST", "Change", "Proposal", "Step", "Version", "iso", "read_kept", "written"]
+__all__ = ["LONGEST", "Change", "Proposal", "Step", "Version", "iso", "read_kept", "waits_at", "written"]
 
 LONGEST = timedelta(days=7)
 """A week after it nobody remembers what the site was when it was written."""
@@ -87,6 +87,10 @@ class Version(NamedTuple):
     replaced_by: str
     """Whose change took its place."""
     why: str
+
+
+def waits_at(proposal: Proposal, now: datetime) -> bool:
+    return proposal.state == "waits" and now < datetime.fromisoformat(proposal.ends)
 
 
 def written(kept: Proposal | Change | Version) -> bytes:
