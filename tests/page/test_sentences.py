@@ -311,11 +311,11 @@ def test_what_was_said_is_wholly_told_in_german_with_all_its_numbers(modules: Pa
         for said, (_, other) in zip(samples, told, strict=True)
         if not re.search(r"UTC|\d (?:min|h|d|s)\b|write|give|as 2026", said) and _digits(said) != _digits(other)
     ]
-    assert lost == []
+    assert "\n".join(f"{said} | {other}" for said, other in lost) == ""
 
 
 def _digits(text: str) -> list[str]:
-    return sorted(re.findall(r"\d+", re.sub(r"(?<=\d)[.,](?=\d)", "", text)))
+    return sorted(re.findall(r"\d+", re.sub(r"(?<=\d)[.,](?=\d)|\bm3", "", text)))
 
 
 def _has_edges(phrase: str) -> bool:
