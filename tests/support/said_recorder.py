@@ -14,6 +14,7 @@ import pytest
 
 from gateway.account.commands import AccountRefusedError
 from gateway.account.days import close
+from gateway.account.days.differences import differences
 from gateway.account.transfer import Transfer
 from gateway.account.transfers.draft import Draft
 from gateway.acting import Acting
@@ -57,12 +58,12 @@ def _made(owner: type[Any], kind: str) -> None:
 
 
 def _differs(whole: Callable[..., list[str]]) -> Callable[..., list[str]]:
-    def differences(*given: Any) -> list[str]:
+    def told(*given: Any) -> list[str]:
         found = whole(*given)
         _keep("why", *found)
         return found
 
-    return differences
+    return told
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -72,7 +73,7 @@ def pytest_configure(config: pytest.Config) -> None:
                 _acts(owner, name)
     for error, kind in ((AccountRefusedError, "refused"), (LinkError, "link"), (DeliveryError, "delivery")):
         _made(error, kind)
-    close.differences = _differs(close.differences)
+    vars(close)["differences"] = _differs(differences)
     whole = Draft.put
 
     def put(self: Draft, transfer: Transfer, *given: Any, **named: Any) -> None:
