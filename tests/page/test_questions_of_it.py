@@ -13,6 +13,7 @@ import re
 import sqlite3
 import struct
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -268,9 +269,8 @@ def test_altered_records_alarm_response_and_what_it_is_not(pages: Pages, office:
         shown = re.search(r"Newest row (\d+) of .*? hash ([0-9a-f]{64})", " ".join(page.text.split()))
         assert shown
         # By an implementation of its own: each row is hashed over number, instant, the hash before it, and its body.
-        with sqlite3.connect(f"{(office.state / 'demo.ledger').as_uri()}?mode=ro", uri=True) as connection:
+        with closing(sqlite3.connect(f"{(office.state / 'demo.ledger').as_uri()}?mode=ro", uri=True)) as connection:
             trail = connection.execute("SELECT number, instant_ns, body FROM audit ORDER BY number").fetchall()
-        connection.close()
         before = hashlib.sha256(b"tank-gateway/audit/1").digest()
         for number, instant_ns, body in trail[: int(shown[1])]:
             head = struct.pack(">qq", number, instant_ns)
