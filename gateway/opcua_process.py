@@ -7,7 +7,7 @@ import asyncio
 import resource
 import signal
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
@@ -139,11 +139,16 @@ async def serve() -> int:
         await asyncio.sleep(0.1)
         return 1
     out.say({"ready": server.port})
-    looking = asyncio.create_task(_look_all_the_time(server, out), name="look")
+    # A folder that answers slowly may hold up who is looked at, and never that what holds no more becomes Bad.
+    looking = [
+        asyncio.create_task(_look(server, out), name="look at values"),
+        asyncio.create_task(_look_again(server), name="look at clients"),
+    ]
     try:
         is_told = await _follow(server, reader, out, looking)
     finally:
-        looking.cancel()
+        for each in looking:
+            each.cancel()
     await server.gone()
     await asyncio.sleep(_GOODBYE_S if is_told else _LINGER_S)
     await server.stop()
@@ -160,13 +165,16 @@ def _bound(plan: OpcuaPlan) -> None:
         resource.setrlimit(resource.RLIMIT_NOFILE, (min(_FILES, hard), hard))
 
 
-async def _follow(server: OpcuaServer, reader: asyncio.StreamReader, out: _Out, looking: "asyncio.Task[None]") -> bool:
+async def _follow(
+    server: OpcuaServer, reader: asyncio.StreamReader, out: _Out, looking: "Sequence[asyncio.Task[None]]"
+) -> bool:
     """Until the gateway ends; whether it said so. A gateway that is silent is waited for, and all is Bad meanwhile."""
     reading = asyncio.create_task(reader.readline(), name="read")
     while True:
-        await asyncio.wait([reading, looking], timeout=_SILENT_S, return_when=asyncio.FIRST_COMPLETED)
-        if looking.done():
-            looking.result()
+        await asyncio.wait([reading, *looking], timeout=_SILENT_S, return_when=asyncio.FIRST_COMPLETED)
+        for each in looking:
+            if each.done():
+                each.result()
         if not reading.done():
             await server.gone()
             continue
@@ -180,13 +188,6 @@ async def _follow(server: OpcuaServer, reader: asyncio.StreamReader, out: _Out, 
         await server.take(told)
         if "line" in told:
             out.say({"took": told["line"]})
-
-
-async def _look_all_the_time(server: OpcuaServer, out: _Out) -> None:
-    # A folder that answers slowly may hold up who is looked at, and never that what holds no more becomes Bad.
-    async with asyncio.TaskGroup() as group:
-        group.create_task(_look(server, out), name="look at values")
-        group.create_task(_look_again(server), name="look at clients")
 
 
 async def _look_again(server: OpcuaServer) -> None:
