@@ -1,6 +1,6 @@
 // One frame for everything that a person does: fill in, see what it will do, do it, read the answer.
 // Nothing is sent twice, nothing is kept for later, and a session that ends in the middle loses nothing that was typed.
-import { html, render, useEffect, useRef, useState } from "../html.js";
+import { html, render, useLayoutEffect, useRef, useState } from "../html.js";
 import { AskError } from "../ask.js";
 import { link, useLink } from "../live.js";
 import { refresh, session, useSession } from "../session.js";
@@ -81,14 +81,15 @@ function Dialog({ spec, close }) {
   const entered = useRef(false);
   const who = useRef(person?.name ?? null);
 
-  useEffect(() => {
+  // Before it is painted: on a slow device a tap would else fall where something stood before it was scrolled to its head.
+  useLayoutEffect(() => {
     const dialog = frame.current;
     dialog.showModal();
     // Nothing is filled in: what it will do is shown at once.
     if (!spec.fields?.length) look();
     return () => dialog.open && dialog.close();
   }, []);
-  useEffect(() => {
+  useLayoutEffect(() => {
     const inside = frame.current;
     // Under a thumb a field would call up the keyboard, and push the cautions out of sight before they are read.
     const first = matchMedia("(pointer: coarse)").matches ? "#dialog-title" : FIRST;
