@@ -8,8 +8,10 @@ import base64
 import json
 import os
 import random
+import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -52,7 +54,13 @@ def server(tmp_path: Path) -> Iterator[Mosquitto]:
 
 
 def plan_for(*ports: int, **changes: Any) -> SparkplugPlan:
-    quick: dict[str, Any] = {"keepalive_s": 1, "timeout_s": 5.0, "backoff_first_s": 0.02, "backoff_longest_s": 0.1}
+    quick: dict[str, Any] = {
+        "keepalive_s": 1,
+        "timeout_s": 5.0,
+        "host_silence_s": 0.0,
+        "backoff_first_s": 0.02,
+        "backoff_longest_s": 0.1,
+    }
     addresses = tuple(("127.0.0.1", port) for port in ports)
     return SparkplugPlan(addresses, "plant", "harbour", **{**quick, **changes})
 
@@ -244,6 +252,79 @@ async def test_what_was_sent_while_the_host_was_away_for_a_moment_does_not_count
         await until(lambda: outbox.backlog().waiting == 0)
         assert host.watching.bdseq != bdseq
         assert host.watching.broken == []
+
+
+async def test_what_a_host_that_was_dead_without_a_word_missed_is_told_again(server: Mosquitto) -> None:
+    """Its process is stopped: for its server it is online until its keepalive has passed by half. Once it comes back
+    before that, by another connection; once its server tells first."""
+    outbox = MemoryOutbox()
+    made = node(plan_for(server.port, primary_host="control", host_silence_s=600.0), outbox)
+    made.offer(sheet(1))
+    async with Host(server.port) as listener, running(made), DeadlyHost(server.port, "control") as first:
+        await has(listener, "DBIRTH TK-1")
+        first.freeze()
+        # The server takes what is sent, proves it by its pings, and gives it to nobody who reads.
+        for sequence in (2, 3):
+            made.offer(sheet(sequence))
+            outbox.add(kept_record(sequence, "TK-1", sequence, sequence - 1))
+        await until(lambda: made.status().delivered + made.status().dropped == 3)
+        async with DeadlyHost(server.port, "control", after=first) as second:
+            # It says that it is there, and then the server that the first is dead.
+            await has_past(listener, 2, 3)
+            assert listener.watching.kinds().count("NDEATH") == 0
+            assert outbox.backlog().waiting == 2, "for ten minutes nobody knows whether this one reads"
+            second.freeze()
+            made.offer(sheet(4))
+            outbox.add(kept_record(4, "TK-1", 4, 3))
+            await until(lambda: made.status().delivered + made.status().dropped == 4)
+            await has(listener, "NDEATH")
+            outbox.add(kept_record(5, "TK-1", 5, 4))
+            async with Host(server.port, "control"):
+                await has_past(listener, 2, 3, 4, 5)
+                await until(lambda: made._talk is not None and made._talk.reach.waiting == 0)
+        assert listener.watching.broken == []
+    assert outbox.backlog().waiting == 0, "it was there to the end"
+
+
+async def has_past(host: Host, *sequences: int) -> None:
+    """They have been told as history."""
+
+    def told() -> set[int]:
+        return {_sequence(metric) for _, name, metric in host.watching.past if name == "sheet/sequence"}
+
+    await until(lambda: told() >= {*sequences})
+
+
+class DeadlyHost:
+    """mosquitto_sub as a primary host, with a last will and a keepalive of 5 s, the shortest that it has: it can be
+    stopped as no client within this process can."""
+
+    def __init__(self, port: int, name: str, *, after: "DeadlyHost | None" = None) -> None:
+        self._port, self._name = port, name
+        now_ms = round(time.time() * 1000)
+        self.timestamp: int = now_ms if after is None else max(after.timestamp + 1, now_ms)
+
+    def _told(self, online: bool) -> str:
+        return json.dumps({"online": online, "timestamp": self.timestamp})
+
+    async def __aenter__(self) -> "DeadlyHost":
+        topic = f"spBv1.0/STATE/{self._name}"
+        will = ["--will-topic", topic, "--will-payload", self._told(False), "--will-retain", "--will-qos", "1"]
+        where = ["-h", "127.0.0.1", "-p", str(self._port), "-k", "5"]
+        self._process = await asyncio.create_subprocess_exec(
+            "mosquitto_sub", *where, *will, "-t", "spBv1.0/plant/#", "-t", topic, "-v", stdout=asyncio.subprocess.PIPE
+        )
+        said = ["-t", topic, "-m", self._told(True), "-r", "-q", "1"]
+        saying = await asyncio.create_subprocess_exec("mosquitto_pub", *where[:4], *said)
+        assert await saying.wait() == 0
+        return self
+
+    def freeze(self) -> None:
+        self._process.send_signal(signal.SIGSTOP)
+
+    async def __aexit__(self, *_: object) -> None:
+        self._process.kill()
+        await self._process.wait()
 
 
 async def test_of_two_servers_it_goes_where_the_primary_host_is(tmp_path: Path) -> None:
