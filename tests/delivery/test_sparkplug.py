@@ -8,7 +8,9 @@ import base64
 import json
 import os
 import random
+import re
 import signal
+import ssl
 import subprocess
 import sys
 import time
@@ -19,10 +21,12 @@ from typing import Any
 
 import orjson
 import pytest
+import trustme
 from structlog.testing import capture_logs
 
 from gateway.delivery.contract import Surroundings
 from gateway.delivery.mqtt_wire.words import Heard
+from gateway.delivery.plan import TlsPlan
 from gateway.delivery.sparkplug import talk
 from gateway.delivery.sparkplug.delivery import SparkplugDelivery
 from gateway.delivery.sparkplug.plan import SparkplugPlan
@@ -325,6 +329,73 @@ class DeadlyHost:
     async def __aexit__(self, *_: object) -> None:
         self._process.kill()
         await self._process.wait()
+
+
+async def test_tls_a_password_and_no_more_leave_than_the_guide_names(tmp_path: Path) -> None:
+    """At a server whose authority is the plant's own; what fails is said in a sentence, and mended without a start."""
+    authority, other = trustme.CA(), trustme.CA()
+    for name, ca in (("ca", authority), ("other", other)):
+        ca.cert_pem.write_to_path(str(tmp_path / f"{name}.pem"))
+    issued = authority.issue_cert("127.0.0.1")
+    issued.private_key_pem.write_to_path(str(tmp_path / "key"))
+    issued.cert_chain_pems[0].write_to_path(str(tmp_path / "certificate"))
+    users = tmp_path / "users"
+    for user in ("gateway", "host"):
+        command = ["mosquitto_passwd", "-b", *([] if users.exists() else ["-c"]), str(users), user, "four quiet herons"]
+        await asyncio.to_thread(subprocess.run, command, check=True, timeout=20)
+    (tmp_path / "acl").write_text(leave_by_the_guide("gateway") + "user host\ntopic readwrite spBv1.0/#\n")
+    options = (
+        *(f"{key} {tmp_path}/{name}" for key, name in (("cafile", "ca.pem"), ("certfile", "certificate"))),
+        f"keyfile {tmp_path}/key",
+        "allow_anonymous false",
+        f"password_file {users}",
+        f"acl_file {tmp_path}/acl",
+    )
+    password = tmp_path / "password"
+    password.write_text("four quiet herrings\n")
+    secret = {"user_name": "gateway", "password_file": password}
+    with Mosquitto(tmp_path, verbose=False, options=options) as server, capture_logs() as logs:
+
+        def reasons() -> list[str]:
+            return [each["reason"] for each in logs if each["event"] == "delivery.sparkplug_not_connected"]
+
+        for tls, reason in (
+            (None, "is that port for TLS? Then give tls"),
+            (TlsPlan(tmp_path / "other.pem"), "server certificate not accepted"),
+            (TlsPlan(tmp_path / "ca.pem"), "Not authorized"),
+        ):
+            logs.clear()
+            async with running(node(plan_for(server.port, tls=tls, **secret))):
+                await until(lambda: len(reasons()) > 0)
+            assert reason in reasons()[0]
+        password.write_text("four quiet herons\n")
+        outbox = MemoryOutbox(streams(["TK-1"], 3))
+        made = node(plan_for(server.port, tls=tls, primary_host="control", **secret), outbox)
+        made.offer(sheet(4))
+        as_host = {
+            "tls_context": ssl.create_default_context(cafile=str(tmp_path / "ca.pem")),
+            "username": "host",
+            "password": "four quiet herons",
+        }
+        async with Host(server.port, "control", signs_in=as_host) as host, running(made):
+            await until(lambda: outbox.backlog().waiting == 0)
+            await shows(host, 4)
+            await host.asks_birth()
+            await has(host, "NBIRTH", 2)
+            assert host.watching.broken == []
+    assert "herons" not in repr(logs)
+
+
+def leave_by_the_guide(user: str) -> str:
+    """What it says that the user needs, as mosquitto takes it."""
+    (said,) = re.findall(r"The user needs leave (.*?)\n\n", (ROOT / "deploy/sparkplug.md").read_text(), re.DOTALL)
+    publish, _, read = (
+        said.replace("GROUP", "plant").replace("NODE", "harbour").replace("HOST", "control").partition("read")
+    )
+    own = ("spBv1.0/plant/NBIRTH/harbour", "spBv1.0/plant/NDEATH/harbour")
+    lines = [f"topic write {each}" for each in re.findall(r"`(spB.*?)`", publish)]
+    lines += [f"topic read {each}" for each in (*re.findall(r"`(spB.*?)`", read), *own)]
+    return "\n".join([f"user {user}", *lines, ""])
 
 
 async def test_of_two_servers_it_goes_where_the_primary_host_is(tmp_path: Path) -> None:

@@ -167,7 +167,7 @@ class SparkplugDelivery:
             except DeliveryError as exc:
                 self._complain(exc)
             healthy_s = 0.0 if self._born_s is None else self._monotonic() - max(began_s, self._born_s)
-            self._connected_s = self._born_s = None
+            self._born_s = None
             await asyncio.sleep(self._servers.failed(healthy_s))
 
     async def _one_connection(self) -> None:
@@ -220,7 +220,7 @@ class SparkplugDelivery:
             connection.abort()
             await end([taking])
             self._tanks.disconnected()
-            self._host_since = None
+            self._connected_s = self._host_since = None
             talk.ended(reads=self._host.reads or self._plan.primary_host is None)
 
     async def _next_bdseq(self) -> int:
