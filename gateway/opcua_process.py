@@ -9,16 +9,14 @@ import signal
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import structlog
 
-from gateway.clock import SystemClock, utc_now
-from gateway.delivery.opcua.certificates import end_of
+from gateway.clock import SystemClock
 from gateway.delivery.opcua.feed import LONGEST_LINE, FeedError, line, message, past_figures, plan_of
-from gateway.delivery.opcua.looked_at import WARN_DAYS
+from gateway.delivery.opcua.looked_at import trouble_with_own
 from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.opcua.server.history import Page, Sample
 from gateway.delivery.opcua.server.serving import OpcuaServer
@@ -135,7 +133,8 @@ async def serve() -> int:
     try:
         await server.start()
     except (OSError, GatewayError, ValueError) as error:
-        out.say({"failed": f"it cannot serve at {plan.host}:{plan.port}: {error}"})
+        why = (error.strerror if isinstance(error, OSError) else None) or str(error)
+        out.say({"failed": f"it cannot serve at {plan.host}:{plan.port}: {why}"})
         await asyncio.sleep(0.1)
         return 1
     out.say({"ready": server.port})
@@ -204,24 +203,11 @@ async def _look(server: OpcuaServer, out: _Out) -> None:
         await server.space.look()
         if steady_s() - said_s >= _REPORT_S:
             said_s = steady_s()
-            told = {"clients": server.clients(), "warnings": _warnings(server)}
+            told = {"clients": server.clients(), "warnings": trouble_with_own(server.certificates)}
             if told != before:
                 before = told
                 out.say(told)
         await asyncio.sleep(_LOOK_S)
-
-
-def _warnings(server: OpcuaServer) -> list[str]:
-    try:
-        own = server.certificates.own_certificate()
-    except GatewayError as error:
-        return [str(error)]
-    if own is not None and end_of(own) - utc_now() < timedelta(days=WARN_DAYS):
-        return [
-            f"our own certificate ends on {end_of(own):%Y-%m-%d}; "
-            "`tank-gateway delivery certificate make` makes another"
-        ]
-    return []
 
 
 def main() -> None:
