@@ -18,7 +18,7 @@ from gateway.web.stream.source import LiveSource
 
 __all__ = ["TICK_S", "Feed", "Place"]
 
-TICK_S = 0.15
+TICK_S = 0.2
 _PULSE_S = 1.7
 """Silence after which a sign of life goes out; with a tick it is less than two seconds."""
 _OTHERS_S = 1.0
