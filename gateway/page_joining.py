@@ -158,6 +158,7 @@ class Page:
             "next_day_close": iso_time(day_of(self._gateway.settings.account, self.now()).end),
             "entered": entered_documents(around.acting.entered()),
             "waiting": [_waiting(each) for each in around.acting.waiting()],
+            "site_file": [each._asdict() for each in self.site_desk.briefs()],
         }
 
     def site_version(self) -> int:

@@ -30,8 +30,9 @@ const sending = (place, fields) => (request) => post(`/api/1/site-file/${place}`
 export const proposal = ({ text, tables, based_on: basedOn }, done) =>
   spec("propose", "", cautions(), { done, fields: [why(true)], send: sending("propose", { text, tables, based_on: basedOn }) });
 
-export const approval = ({ number, sha256, by }, done) =>
-  spec("approve", word("site.proposal", { number, by }), cautions(), { done, fixed: { number }, fields: [why(false)], send: sending("approve", { proposal: number, sha256 }) });
+/** `tied`: what is to be known of the two, in words; empty where nothing is. */
+export const approval = ({ number, sha256, by }, done, tied) =>
+  spec("approve", word("site.proposal", { number, by }), [...(tied ? [`${word("second.known")} ${tied}`] : []), ...cautions()], { done, fixed: { number }, fields: [why(false)], send: sending("approve", { proposal: number, sha256 }) });
 
 export const refusal = ({ number, by }, done) =>
   spec("decline", word("site.proposal", { number, by }), [], { done, fixed: { number }, fields: [why(true)], send: sending("decline", { proposal: number }) });

@@ -8,11 +8,13 @@ import { AlarmButtons } from "../parts/alarm_acts.js";
 import { alarmCaution } from "../parts/alarm_words.js";
 import { reasonText } from "../parts/figure.js";
 import { PriorityMark } from "../parts/mark.js";
+import { PERMIT } from "../parts/site_acts.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
 import { actName } from "../parts/waiting.js";
 import { told } from "../sentences.js";
-import { clock } from "../times.js";
+import { useSession } from "../session.js";
+import { clock, full } from "../times.js";
 import { hasWord, useWords, word } from "../words.js";
 
 /** What is done to an alarm without going to its page. */
@@ -94,23 +96,34 @@ function Needs() {
   const word = useWords();
   const alarms = useTop("alarms") ?? [];
   const asked = useTop("waiting") ?? [];
+  const proposed = useTop("site_file") ?? [];
   const waiting = alarms.filter((each) => !HIDDEN.includes(each.alarm.phase));
   const counts = useEachSecond(() => counted().join(" "));
   const [stale, bad, uncertain, byHand, maintained, awaited] = counts.split(" ").map(Number);
   const hidden = alarms.length - waiting.length;
   const told = { stale, bad, uncertain, byHand, maintained, awaited, hidden };
-  const quiet = waiting.length + asked.length === 0 && stale + bad + awaited === 0;
+  const quiet = waiting.length + asked.length + proposed.length === 0 && stale + bad + awaited === 0;
   return html`<section aria-labelledby="needs">
     <h2 id="needs">${word("overview.needs")}</h2>
     ${quiet ? html`<p>${word("overview.nobody")} <${LastChecked} /></p>` : null}
     <ul>${waiting.map((each) => html`<${Need} key=${`${each.tank} ${each.alarm.name}`} each=${each} />`)}</ul>
     ${asked.length > 0 && html`<p class="need-second"><a class="fresh" href=${way("enter")}>${word("overview.second", { count: asked.length })}</a> <span class="small">${asked.map(secondText).join("; ")}</span></p>`}
+    <${ProposedSite} proposed=${proposed} />
     <p class="counts small">
       ${Object.entries(told)
         .filter(([, count]) => count > 0)
         .map(([name, count]) => html`<span key=${name} class=${name === "stale" || name === "bad" ? "fresh" : ""}>${word(`counts.${name}`, { count })}</span>`)}
     </p>
   </section>`;
+}
+
+/** Who may not look at the site file sees that it waits, and is led nowhere. */
+function ProposedSite({ proposed }) {
+  const word = useWords();
+  const { may } = useSession();
+  if (!proposed.length) return null;
+  const said = word("overview.site_file", { count: proposed.length });
+  return html`<p class="need-second">${may.includes(PERMIT) ? html`<a class="fresh" href=${way("site")}>${said}</a>` : html`<span class="fresh">${said}</span>`} <span class="small">${proposed.map((each) => word("overview.site_file_of", { ...each, ends: full(each.ends) })).join("; ")}</span></p>`;
 }
 
 /** What is asked for, of which tank and by whom. */
