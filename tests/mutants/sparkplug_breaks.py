@@ -20,8 +20,8 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
     Break(
         "uncertain value told as 192",
         METRICS,
-        "Quality.UNCERTAIN: QUALITY_STALE",
-        "Quality.UNCERTAIN: QUALITY_GOOD",
+        "_CODES = QUALITY_GOOD, QUALITY_STALE,",
+        "_CODES = QUALITY_GOOD, QUALITY_GOOD,",
         SAID,
     ),
     Break(
@@ -49,7 +49,7 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
         SAID,
     ),
     Break("history told as of now", ENCODING, "            told.is_historical = True\n", "            pass\n", HEARD),
-    Break("a change is not told", SESSION, "            told |= {metric", "            told |= {} and {metric", HEARD),
+    Break("a change is not told", SESSION, "            told |= news", "            told |= {}", HEARD),
     Break("numbers go on beyond 255", SESSION, "_SEQ_MODULO = 256\n", "_SEQ_MODULO = 512\n", SAID),
     Break(
         "a message that was not sent leaves a gap", SESSION, "self._seq = (self._seq - 1) % _SEQ_MODULO", "pass", SAID

@@ -32,8 +32,8 @@ _MOST_UNPROVEN = 4000
 """Entries of history sent since the last ping that was answered: so many come twice where the connection ends."""
 _LIVE_IN_A_ROW = 8
 _BETWEEN_BIRTHS_S = 1.0
-_AT_ONCE = 16
-"""Messages without giving way to whoever else has something to do."""
+_AT_ONCE = 4
+"""Messages without giving way to whoever else has something to do: half a millisecond or so."""
 
 
 class Talk:
@@ -205,12 +205,12 @@ class Talk:
             waiting[taken.record.identity.tank] = taken
         try:
             self._send(self.session.node_birth(self._node(), self._time_ms(now_s)))
-            for index, (tank, record) in enumerate(self._tanks.present(now_s).items()):
+            for tank, record in self._tanks.present(now_s).items():
                 message = self._tank(record, now_s)
                 if tank in waiting:
                     self._tanks.went(waiting.pop(tank), message.number)
-                if index % _AT_ONCE == _AT_ONCE - 1:
-                    await asyncio.sleep(0)
+                # It takes as long as several messages of data.
+                await asyncio.sleep(0)
                 while not self.has_room:
                     await self._drained()
             while waiting:
