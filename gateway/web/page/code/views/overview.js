@@ -8,6 +8,7 @@ import { AlarmButtons } from "../parts/alarm_acts.js";
 import { alarmCaution } from "../parts/alarm_words.js";
 import { reasonText } from "../parts/figure.js";
 import { PriorityMark } from "../parts/mark.js";
+import { NotYet } from "../parts/not_yet.js";
 import { PERMIT } from "../parts/site_acts.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
@@ -31,7 +32,7 @@ export function Overview() {
   // Which tanks move changes seldom: a text is compared, so that the rows alone are drawn when figures change.
   const moving = useEachSecond(() => present.filter(moves).join("\n"));
   const unknown = useEachSecond(() => present.filter(isUnknown).length);
-  if (!site) return html`<p>${word("page.loading")}</p>`;
+  if (!site) return html`<${NotYet} />`;
   const movers = moving ? moving.split("\n") : [];
   const rest = present.filter((tag) => !movers.includes(tag));
   const shown = (tag, grouped) =>
