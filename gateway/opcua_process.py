@@ -22,6 +22,7 @@ from gateway.delivery.opcua.looked_at import WARN_DAYS
 from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.opcua.server.history import Page, Sample
 from gateway.delivery.opcua.server.serving import OpcuaServer
+from gateway.delivery.opcua.server.stay import LOOK_S
 from gateway.errors import GatewayError
 from gateway.ledger.raw_history import Page as KeptPage
 from gateway.ledger.raw_history import Wanted, page_of
@@ -138,7 +139,7 @@ async def serve() -> int:
         await asyncio.sleep(0.1)
         return 1
     out.say({"ready": server.port})
-    looking = asyncio.create_task(_look(server, out), name="look")
+    looking = asyncio.create_task(_look_all_the_time(server, out), name="look")
     try:
         is_told = await _follow(server, reader, out, looking)
     finally:
@@ -179,6 +180,19 @@ async def _follow(server: OpcuaServer, reader: asyncio.StreamReader, out: _Out, 
         await server.take(told)
         if "line" in told:
             out.say({"took": told["line"]})
+
+
+async def _look_all_the_time(server: OpcuaServer, out: _Out) -> None:
+    # A folder that answers slowly may hold up who is looked at, and never that what holds no more becomes Bad.
+    async with asyncio.TaskGroup() as group:
+        group.create_task(_look(server, out), name="look at values")
+        group.create_task(_look_again(server), name="look at clients")
+
+
+async def _look_again(server: OpcuaServer) -> None:
+    while True:
+        await asyncio.sleep(LOOK_S)
+        await server.look_again()
 
 
 async def _look(server: OpcuaServer, out: _Out) -> None:

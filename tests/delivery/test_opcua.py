@@ -410,17 +410,24 @@ async def test_where_the_gateway_is_silent_everything_is_bad_and_says_so(served:
         await client.until(lambda told: told.get("lost") == "silent")
 
 
-async def test_a_server_that_is_killed_comes_back_with_the_same_nodes(served: Served) -> None:
+@pytest.mark.parametrize("end", [signal.SIGKILL, signal.SIGSTOP], ids=["killed", "hanging"])
+async def test_a_server_that_is_killed_or_hangs_comes_back_with_the_same_nodes(
+    served: Served, end: signal.Signals, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.delivery.opcua.delivery._MOST_UNHEARD", 2)
     made, client = served
+    it, again = f"before {end.name}", f"after {end.name}"
     made.made.offer(sheet("TK-6", 1, level=good(9.0)))
     await made.told()
-    before = await client.ask("browse", node=node("TK-6"))
+    await client.ask("connect", it, url=made.url)
+    before = await client.ask("browse", it, node=node("TK-6"))
     (process,) = _children()
-    os.kill(process, signal.SIGKILL)
-    await client.until(lambda told: told.get("lost") == "it")
+    os.kill(process, end)
+    # No sheet comes any more: the beats alone tell that it hangs.
+    await client.until(lambda told: told.get("lost") == it)
     await made.until(lambda: made.made.status().connected and _children() != [process] and _children() != [])
-    await client.ask("connect", "again", url=made.url)
-    after = await client.ask("browse", "again", node=node("TK-6"))
+    await client.ask("connect", again, url=made.url)
+    after = await client.ask("browse", again, node=node("TK-6"))
     assert after == {**before, "number": after["number"]}
-    found = await client.ask("read", "again", nodes=[node("TK-6/level")])
+    found = await client.ask("read", again, nodes=[node("TK-6/level")])
     assert found["values"][0]["value"] == 9.0, "the newest sheet is told to each process"

@@ -65,7 +65,7 @@ SITE_BREAKS: tuple[Break, ...] = (
         '"API MPMS 11.1 (2004)", 0.1, 0.1',
     ),
     _constant("dished end", f"{SHAPES}ends.py", "(sphere - height / 3.0)", "(sphere - height / 4.0)"),
-    _constant("sloping vessel", f"{SHAPES}tilted.py", "at_gauge + self.gauge_m * self.slope, ", "at_gauge, "),
+    _constant("sloping vessel", f"{SHAPES}tilted.py", "at_gauge + gauge_m * slope, ", "at_gauge, "),
     _constant("sphere", f"{SHAPES}solids.py", "(1.5 * diameter - level_m)", "(1.5 * diameter - 0.999 * level_m)"),
     _constant(
         "stretch of the shell",

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 
-__all__ = ["PiecewisePolynomial", "fit_piecewise", "integrate"]
+__all__ = ["PiecewisePolynomial", "fit_piecewise", "gauss_legendre", "integrate"]
 
 _DEGREE = 9
 _SMALLEST_PIECE = 2.0**-20
@@ -19,7 +19,7 @@ _SMALLEST_PIECE = 2.0**-20
 
 
 @lru_cache(maxsize=8)
-def _gauss_legendre(count: int) -> tuple[tuple[float, float], ...]:
+def gauss_legendre(count: int) -> tuple[tuple[float, float], ...]:
     """Nodes and weights on -1..1 (Abramowitz and Stegun, 25.4.29), by Newton's method from the usual first guess."""
     rule = []
     for index in range(1, count + 1):
@@ -44,7 +44,7 @@ def integrate(function: Callable[[float], float], lower: float, upper: float, co
     Ends where the function has a square root are to be substituted away by the caller.
     """
     middle, half = 0.5 * (lower + upper), 0.5 * (upper - lower)
-    return half * math.fsum(weight * function(middle + half * x) for x, weight in _gauss_legendre(count))
+    return half * math.fsum(weight * function(middle + half * x) for x, weight in gauss_legendre(count))
 
 
 @dataclass(frozen=True, slots=True)

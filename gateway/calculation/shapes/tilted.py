@@ -3,11 +3,12 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
 from gateway.calculation.shapes.ends import wedge
-from gateway.calculation.shapes.fit import fit_piecewise, integrate
+from gateway.calculation.shapes.fit import fit_piecewise, gauss_legendre
 from gateway.calculation.shapes.heads import Head, level_heads_volume, segment_area, torispherical_profile
 from gateway.calculation.shapes.limits import level_outside, require_dimensions
 from gateway.errors import SettingsError
@@ -69,6 +70,13 @@ def _outline(head: Head, radius: float, crown_ratio: float, knuckle_ratio: float
             )
 
 
+@lru_cache(maxsize=1)
+def _turned_rule() -> tuple[tuple[float, float], ...]:
+    """Nodes and weights on -1..1 for what has roots at both ends: x = sin(turn) takes them away."""
+    half = 0.5 * math.pi
+    return tuple((math.sin(half * x), half * weight * math.cos(half * x)) for x, weight in gauss_legendre(40))
+
+
 def _head_volume(outline: tuple[_Arc, ...], height: float, slope: float) -> float:
     """Volume below the plane `height + slope x` over the axis, x outwards from the tangent line."""
     volume = 0.0
@@ -76,14 +84,12 @@ def _head_volume(outline: tuple[_Arc, ...], height: float, slope: float) -> floa
         edges = [arc.first, *sorted(arc.crossings(height, slope)), arc.last]
         for lower, upper in pairwise(edges):
             middle, half = 0.5 * (lower + upper), 0.5 * (upper - lower)
-
-            def area(turn: float, arc: _Arc = arc, middle: float = middle, half: float = half) -> float:
-                # x = middle + half sin(turn) takes the roots away at both ends of the piece.
-                x = middle + half * math.sin(turn)
+            parts = []
+            for node, weight in _turned_rule():
+                x = middle + half * node
                 radius = arc.radius(x)
-                return segment_area(radius, radius + height + slope * x) * half * math.cos(turn)
-
-            volume += integrate(area, -math.pi / 2, math.pi / 2)
+                parts.append(weight * segment_area(radius, radius + height + slope * x))
+            volume += half * math.fsum(parts)
     return volume
 
 
@@ -94,6 +100,46 @@ def _shell_integral(depth: float, radius: float) -> float:
     if depth >= 2.0 * radius:
         return math.pi * radius * radius * (depth - radius)
     return radius**3 * wedge(2.0 * math.asin(math.sqrt(0.5 * depth / radius)))
+
+
+def _per_depth(slope: float) -> float:
+    """Depth across the shell, at right angles to the axis, over level: 1 / cos of the angle."""
+    return math.hypot(1.0, slope)
+
+
+def _end_depths(level_m: float, tangent_length_m: float, slope: float, gauge_m: float) -> tuple[float, float]:
+    """Depth of the surface across the shell at the low and at the high tangent line; may be negative."""
+    at_gauge = level_m * _per_depth(slope)
+    return at_gauge + gauge_m * slope, at_gauge - (tangent_length_m - gauge_m) * slope
+
+
+# A site file read again, for a check, a trial or a reload, has the vessels that it had.
+@lru_cache(maxsize=64)
+def _fitted_heads(
+    head: Head,
+    crown_ratio: float,
+    knuckle_ratio: float,
+    diameter_m: float,
+    tangent_length_m: float,
+    slope: float,
+    gauge_m: float,
+) -> Callable[[float], float]:
+    """Volume in both heads against level."""
+    if head is Head.FLAT:
+        return lambda _level: 0.0
+    radius, per_depth = 0.5 * diameter_m, _per_depth(slope)
+    outline = _outline(head, radius, crown_ratio, knuckle_ratio)
+
+    def exact(level: float) -> float:
+        low, high = _end_depths(level, tangent_length_m, slope, gauge_m)
+        return _head_volume(outline, low - radius, slope) + _head_volume(outline, high - radius, -slope)
+
+    # The derivative bends where the surface passes the lowest point of the high end and the highest of the low.
+    top = diameter_m / per_depth
+    first = (tangent_length_m - gauge_m) * slope / per_depth
+    last = top - gauge_m * slope / per_depth
+    breaks = sorted({0.0, top, *(edge for edge in (first, last) if 0.0 < edge < top)})
+    return fit_piecewise(exact, breaks, _TOLERANCE * math.pi * radius * radius * tangent_length_m)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +168,6 @@ class TiltedCylinder:
     whole_m3: float = field(init=False)
     """All that it holds: more than at the top level, by the wedge of its high end that stands above that."""
     clause: str = field(init=False)
-    _per_depth: float = field(init=False, repr=False)
-    """Depth across the shell, at right angles to the axis, over level: 1 / cos of the angle."""
     _heads: Callable[[float], float] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -140,42 +184,21 @@ class TiltedCylinder:
             )
         if mistakes:
             raise SettingsError(tuple(mistakes))
-        object.__setattr__(self, "_per_depth", math.hypot(1.0, self.slope))
-        object.__setattr__(self, "top_m", self.diameter_m / self._per_depth)
+        object.__setattr__(self, "top_m", self.diameter_m / _per_depth(self.slope))
         object.__setattr__(self, "clause", f"lying cylinder rising {self.slope:.5g}, {self.head.value} heads")
-        object.__setattr__(self, "_heads", self._fitted_heads())
+        ends = self.head, self.crown_ratio, self.knuckle_ratio
+        heads = _fitted_heads(*ends, self.diameter_m, self.tangent_length_m, self.slope, self.gauge_m)
+        object.__setattr__(self, "_heads", heads)
         lowest_m3 = self.volume(0.0)
         full_m3 = 0.25 * math.pi * self.diameter_m**2 * self.tangent_length_m
         object.__setattr__(self, "heel_m3", lowest_m3 if lowest_m3 > _NO_HEEL * full_m3 else 0.0)
-        heads = level_heads_volume(self.head, self.crown_ratio, self.knuckle_ratio)(1.0) * self.diameter_m**3
-        object.__setattr__(self, "whole_m3", full_m3 + heads)
-
-    def _end_depths(self, level_m: float) -> tuple[float, float]:
-        """Depth of the surface across the shell at the low and at the high tangent line; may be negative."""
-        at_gauge = level_m * self._per_depth
-        return at_gauge + self.gauge_m * self.slope, at_gauge - (self.tangent_length_m - self.gauge_m) * self.slope
-
-    def _fitted_heads(self) -> Callable[[float], float]:
-        if self.head is Head.FLAT:
-            return lambda _level: 0.0
-        radius, slope = 0.5 * self.diameter_m, self.slope
-        outline = _outline(self.head, radius, self.crown_ratio, self.knuckle_ratio)
-
-        def exact(level: float) -> float:
-            low, high = self._end_depths(level)
-            return _head_volume(outline, low - radius, slope) + _head_volume(outline, high - radius, -slope)
-
-        # The derivative bends where the surface passes the lowest point of the high end and the highest of the low.
-        first = (self.tangent_length_m - self.gauge_m) * slope / self._per_depth
-        last = self.top_m - self.gauge_m * slope / self._per_depth
-        breaks = sorted({0.0, self.top_m, *(edge for edge in (first, last) if 0.0 < edge < self.top_m)})
-        return fit_piecewise(exact, breaks, _TOLERANCE * math.pi * radius * radius * self.tangent_length_m)
+        object.__setattr__(self, "whole_m3", full_m3 + level_heads_volume(*ends)(1.0) * self.diameter_m**3)
 
     def volume(self, level_m: float) -> float:
         """Volume in m3 at `level_m`. Raises LimitError outside 0..top."""
         if not 0.0 <= level_m <= self.top_m:
             raise level_outside(level_m, 0.0, self.top_m, self.clause)
-        low, high = self._end_depths(level_m)
+        low, high = _end_depths(level_m, self.tangent_length_m, self.slope, self.gauge_m)
         radius = 0.5 * self.diameter_m
         shell = (_shell_integral(low, radius) - _shell_integral(high, radius)) / self.slope
         # Where the heads hold next to nothing the fit may fall below it by its own error.

@@ -47,6 +47,8 @@ _TOGETHER = 20
 _EVENTS_TOGETHER = 200
 _MOST_UNDER_WAY = 16
 """Lines that the process has not taken yet: while it does not, newer sheets take the places of older ones here."""
+_MOST_UNHEARD = 20
+"""Beats in which it takes nothing, before it is ended. Counted, since a machine that slept is no process that hangs."""
 _READY_S = 60.0
 _MOST_CLIENTS = 200
 _LEVELS = ("debug", "info", "warning", "error")
@@ -76,6 +78,8 @@ class OpcuaDelivery:
         self._under_way: dict[int, tuple[dict[str, TankRecord], list[dict[str, Any]]]] = {}
         """By the number of a line that the process has not taken yet: its sheets and events."""
         self._line = 0
+        self._unheard = 0
+        """Beats since the process took something, while something was under way."""
         self._limits: dict[str, str] = {}
         self._alarms: dict[str, AlarmPhase] | None = None
         """Of the gateway itself, as told."""
@@ -198,6 +202,7 @@ class OpcuaDelivery:
         tanks: Any = None
         known: Any = None
         looked_s = -_BEAT_S
+        self._unheard = 0
         while True:
             self._around.came_round(_BEAT_S)
             if hearing.done():
@@ -207,7 +212,7 @@ class OpcuaDelivery:
                 self._tell_of_lost_events()
                 state = self._around.snapshot()
                 self._look_at_house(state)
-                told: dict[str, Any] = {"beat": True, "transfers": _transfers(state)}
+                told: dict[str, Any] = {"beat": True, "transfers": _transfers(state)} | self._asked_for_life()
                 alarms = _alarms_of(state)
                 if alarms != known:
                     known = told["alarms"] = alarms
@@ -221,6 +226,17 @@ class OpcuaDelivery:
                 await child.tell(told)
             await self._tell_what_waits(child)
             await self._wait(hearing)
+
+    def _asked_for_life(self) -> dict[str, Any]:
+        """What it has to take soon, also where no sheet comes. Raises ChildEndedError if it took nothing for long."""
+        if self._under_way:
+            self._unheard += 1
+            if self._unheard > _MOST_UNHEARD:
+                raise ChildEndedError(f"its process took nothing for {_MOST_UNHEARD * _BEAT_S:.0f} s")
+            return {}
+        self._line += 1
+        self._under_way[self._line] = {}, []
+        return {"line": self._line}
 
     def _tell_of_lost_events(self) -> None:
         if self._lost_events:
@@ -315,6 +331,7 @@ class OpcuaDelivery:
 
     def _took(self, number: int) -> None:
         sheets, _ = self._under_way.pop(number, ({}, []))
+        self._unheard = 0
         for tank, record in sheets.items():
             if tank in self._open and self._newest[tank][0] is record:
                 del self._open[tank]

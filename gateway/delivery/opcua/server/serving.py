@@ -18,6 +18,7 @@ from gateway.delivery.opcua.server.history import MOST_NODES, History, ReadPage
 from gateway.delivery.opcua.server.monitoring import BoundedSubscriptions, Bounds
 from gateway.delivery.opcua.server.sessions import GatedServer
 from gateway.delivery.opcua.server.space import NAMESPACE, Space
+from gateway.delivery.opcua.server.stay import Stay
 from gateway.delivery.opcua.server.transport import GatedBinaryServer, GatedConnection
 
 __all__ = ["CAUTIONS", "OpcuaServer"]
@@ -68,6 +69,7 @@ class OpcuaServer:
         self.certificates = Certificates(plan.certificates)
         self._server = _Server(iserver=GatedServer(self._bounds, plan.sessions))
         self._port: GatedBinaryServer | None = None
+        self._stay: Stay | None = None
         self._is_gone = False
         self.space: Space
         self.events: Events
@@ -157,6 +159,7 @@ class OpcuaServer:
         )
         self._port.set_policies(policies)
         await self._port.start()
+        self._stay = Stay(self._port, iserver, gate, plan.sign_in_s)
 
     def _have_certificate(self) -> None:
         """One of our own, made where there is none. Raises OSError, GatewayError."""
@@ -203,6 +206,11 @@ class OpcuaServer:
             for each in self._port.clients
             if isinstance(each, GatedConnection)
         ]
+
+    async def look_again(self) -> None:
+        """Whether all who are connected may stay."""
+        if self._stay is not None:
+            await self._stay.look()
 
     async def stop(self) -> None:
         if self._port is not None:

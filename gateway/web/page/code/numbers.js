@@ -107,6 +107,8 @@ export function text(value, dimension, options) {
 const TOLD = {
   m: [1, "m"], mm: [1e-3, "mm"], cm: [1e-2, "cm"], degC: [1, "°C"], m3: [1, "m³"], "m3/h": [1 / 3600, "m³/h"], "kg/m3": [1, "kg/m³"],
   kg: [1, "kg"], t: [1000, "t"], Pa: [1, "Pa"], kPa: [1000, "kPa"], "%": [0.01, "%"],
+  // As they stand on displays.
+  "°C": [1, "°C"], "m³": [1, "m³"], "m³/h": [1 / 3600, "m³/h"], "kg/m³": [1, "kg/m³"],
 };
 const M_AN_INCH = 0.0254;
 
@@ -115,7 +117,7 @@ const M_AN_INCH = 0.0254;
  * known; `value`: the same in SI; `unit`: of that, as documents name it, K for how far temperatures are apart.
  */
 export function retold(told, value, unit) {
-  const [, plus, number, sign] = /^(\+?)(-?\d+(?:\.\d+)?) (\S+)$/.exec(told) ?? [];
+  const [, plus, number, sign] = /^(\+?)(-?\d+(?:\.\d+)?) (\S+)$/.exec(ungrouped(told)) ?? [];
   if (number === undefined || !(sign in TOLD)) return told;
   const dimension = unit === "K" ? "temperatureDifference" : DIMENSIONS[unit];
   const form = formOf(dimension);
@@ -131,9 +133,28 @@ export function retold(told, value, unit) {
 
 /** What somebody has typed, where it is one number in a unit of the gateway's own; else as it stands. */
 export function retyped(typed) {
-  const [, number, unit] = /^(-?\d+(?:\.\d+)?) (\S+)$/.exec(typed) ?? [];
-  const si = { mm: "m", cm: "m", kPa: "Pa", t: "kg", "m3/h": "m3/s" }[unit] ?? unit;
-  return unit in TOLD && si in DIMENSIONS ? retold(typed, Number(number) * TOLD[unit][0], si) : typed;
+  const [number, unit] = quantityOf(typed);
+  return unit ? retold(typed, Number(number) * TOLD[unit][0], SI[unit] ?? unit) : typed;
+}
+
+/** Whether a text is such a number. */
+export function isQuantity(text) {
+  return quantityOf(text).length > 0;
+}
+
+/** [number, unit] as they stand in it; empty for any other text. */
+function quantityOf(text) {
+  const [, number, unit] = /^(\+?-?\d+(?:\.\d+)?) (\S+)$/.exec(ungrouped(text)) ?? [];
+  return unit in TOLD && ((SI[unit] ?? unit) in DIMENSIONS) ? [number, unit] : [];
+}
+
+const SI = {
+  mm: "m", cm: "m", kPa: "Pa", t: "kg", "m3/h": "m3/s", "m³/h": "m3/s", "°C": "degC", "m³": "m3", "kg/m³": "kg/m3", "%": "1",
+};
+
+/** 1,204 m3: with marks between thousands, as the gateway's own sentences have them. */
+function ungrouped(text) {
+  return text.replace(/^[+-]?\d{1,3}(?:,\d{3})+(?=[. ])/, (grouped) => grouped.replaceAll(",", ""));
 }
 
 const SIXTY_F_IN_C = 28 / 1.8;

@@ -3,6 +3,7 @@
 import { html, render, useLayoutEffect, useRef, useState } from "../html.js";
 import { AskError } from "../ask.js";
 import { link, useLink } from "../live.js";
+import { told as spoken } from "../sentences.js";
 import { refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
 import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
@@ -188,7 +189,7 @@ function Dialog({ spec, close }) {
     ${heard === "silent" && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}
     ${meanwhile && !busy && (stage === "fill" || stage === "look") && html`<p class="wrong" role="alert">${meanwhile.text}</p>`}`;
   const refusals = html`<div role="alert">
-    ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
+    ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${spoken(each)}</p>`)}
     ${wrong.hint && html`<p>→ ${hintText(wrong.hint)}</p>`}
   </div>`;
   const cautions = spec.cautions?.length ? html`<ul class="cautions">${spec.cautions.map((each) => html`<li key=${each}>⚠ ${each}</li>`)}</ul>` : null;
@@ -226,15 +227,15 @@ function Dialog({ spec, close }) {
 
 const named = (word, { name, role }) => ({ name, role: word(`role.${role}`) });
 
-/** What the gateway says, as it says it. */
+/** What the gateway says. */
 function Lines({ answer }) {
   const word = useWords();
   if (!answer) return null;
   return html`<div role="status">
     ${answer.one_time_code && html`<p class="one-time"><code>${answer.one_time_code}</code></p>`}
     <ul class="lines">
-      ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${each}</li>`)}
-      ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: each })}</li>`)}
+      ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${spoken(each)}</li>`)}
+      ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: spoken(each) })}</li>`)}
     </ul>
   </div>`;
 }
@@ -244,7 +245,7 @@ function gathered(placedOnes, rest) {
   const others = [...rest];
   for (const { field, text } of placedOnes) {
     if (field === null) others.push(text);
-    else (fields[field] ??= []).push(text);
+    else (fields[field] ??= []).push(spoken(text));
   }
   return { fields, rest: others, hint: "" };
 }
