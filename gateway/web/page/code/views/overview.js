@@ -5,6 +5,7 @@ import { way } from "../go.js";
 import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
 import { AlarmButtons } from "../parts/alarm_acts.js";
+import { floodOf } from "../parts/alarm_order.js";
 import { alarmCaution } from "../parts/alarm_words.js";
 import { reasonText } from "../parts/figure.js";
 import { PriorityMark } from "../parts/mark.js";
@@ -101,13 +102,17 @@ function Needs() {
   const waiting = alarms.filter((each) => !HIDDEN.includes(each.alarm.phase));
   const counts = useEachSecond(() => counted().join(" "));
   const [stale, bad, uncertain, byHand, maintained, awaited] = counts.split(" ").map(Number);
+  const flood = useEachSecond(() => floodOf(alarms, siteNow() ?? 0));
+  // In a flood what to do about a tank stands at the worst that it has: with it at each, all else would be out of sight.
+  const worst = new Map([...waiting].reverse().map((each) => [each.tank, each]));
   const hidden = alarms.length - waiting.length;
   const told = { stale, bad, uncertain, byHand, maintained, awaited, hidden };
   const quiet = waiting.length + asked.length + proposed.length === 0 && stale + bad + awaited === 0;
   return html`<section aria-labelledby="needs">
-    <h2 id="needs">${word("overview.needs")}</h2>
+    <h2 id="needs">${word("overview.needs")} ${waiting.length > 1 && html`<span class="quiet">${waiting.length}</span>`}</h2>
+    ${flood > 0 && html`<p class="flood" role="status"><strong>${word("alarms.flood", { count: flood })}</strong> ${word("alarms.flood_what")}</p>`}
     ${quiet ? html`<p>${word("overview.nobody")} <${LastChecked} /></p>` : null}
-    <ul>${waiting.map((each) => html`<${Need} key=${`${each.tank} ${each.alarm.name}`} each=${each} />`)}</ul>
+    <ul>${waiting.map((each) => html`<${Need} key=${`${each.tank} ${each.alarm.name}`} each=${each} isWorst=${flood === 0 || each.tank === null || worst.get(each.tank) === each} />`)}</ul>
     ${asked.length > 0 && html`<p class="need-second"><a class="fresh" href=${way("enter")}>${word("overview.second", { count: asked.length })}</a> <span class="small">${asked.map(secondText).join("; ")}</span></p>`}
     <${ProposedSite} proposed=${proposed} />
     <p class="counts small">
@@ -155,7 +160,7 @@ function counted() {
   ];
 }
 
-function Need({ each }) {
+function Need({ each, isWorst }) {
   const word = useWords();
   const { tank, alarm, action } = each;
   const fresh = alarm.phase === "unacknowledged" || alarm.phase === "returned";
@@ -168,8 +173,8 @@ function Need({ each }) {
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
       ${alarm.reason && html`<p class="small">${reasonText(alarm.reason)}</p>`}
-      <p class="small">${told(action)}</p>
-      ${alarmCaution(alarm.kind) && html`<p class="small quiet">⚠ ${alarmCaution(alarm.kind)}</p>`}
+      ${isWorst && html`<p class="small">${told(action)}</p>`}
+      ${isWorst && alarmCaution(alarm.kind) && html`<p class="small quiet">⚠ ${alarmCaution(alarm.kind)}</p>`}
       <${AlarmButtons} each=${each} only=${HERE} />
     </div>
   </li>`;
