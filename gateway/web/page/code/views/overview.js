@@ -109,7 +109,7 @@ function Needs() {
   const told = { stale, bad, uncertain, byHand, maintained, awaited, hidden };
   const quiet = waiting.length + asked.length + proposed.length === 0 && stale + bad + awaited === 0;
   return html`<section aria-labelledby="needs">
-    <h2 id="needs">${word("overview.needs")} ${waiting.length > 1 && html`<span class="quiet">${waiting.length}</span>`}</h2>
+    <h2><span id="needs">${word("overview.needs")}</span>${waiting.length > 1 && html`<span class="quiet" aria-hidden="true"> ${waiting.length}</span>`}</h2>
     ${flood > 0 && html`<p class="flood" role="status"><strong>${word("alarms.flood", { count: flood })}</strong> ${word("alarms.flood_what")}</p>`}
     ${quiet ? html`<p>${word("overview.nobody")} <${LastChecked} /></p>` : null}
     <ul>${waiting.map((each) => html`<${Need} key=${`${each.tank} ${each.alarm.name}`} each=${each} isWorst=${flood === 0 || each.tank === null || worst.get(each.tank) === each} />`)}</ul>
