@@ -5,12 +5,12 @@ import { way } from "../go.js";
 import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
 import { AlarmButtons } from "../parts/alarm_acts.js";
-import { floodOf } from "../parts/alarm_order.js";
 import { alarmCaution } from "../parts/alarm_words.js";
 import { reasonText } from "../parts/figure.js";
+import { floodAmong } from "../parts/flood.js";
 import { PriorityMark } from "../parts/mark.js";
 import { NotYet } from "../parts/not_yet.js";
-import { PERMIT } from "../parts/site_acts.js";
+import { SITE_FILE } from "../parts/permits.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
 import { actName } from "../parts/waiting.js";
@@ -102,7 +102,7 @@ function Needs() {
   const waiting = alarms.filter((each) => !HIDDEN.includes(each.alarm.phase));
   const counts = useEachSecond(() => counted().join(" "));
   const [stale, bad, uncertain, byHand, maintained, awaited] = counts.split(" ").map(Number);
-  const flood = useEachSecond(() => floodOf(alarms, siteNow() ?? 0));
+  const flood = useEachSecond(() => floodAmong(waiting, siteNow() ?? 0));
   // In a flood what to do about a tank stands at the worst that it has: with it at each, all else would be out of sight.
   const worst = new Map([...waiting].reverse().map((each) => [each.tank, each]));
   const hidden = alarms.length - waiting.length;
@@ -129,7 +129,7 @@ function ProposedSite({ proposed }) {
   const { may } = useSession();
   if (!proposed.length) return null;
   const said = word("overview.site_file", { count: proposed.length });
-  return html`<p class="need-second">${may.includes(PERMIT) ? html`<a class="fresh" href=${way("site")}>${said}</a>` : html`<span class="fresh">${said}</span>`} <span class="small">${proposed.map((each) => word("overview.site_file_of", { ...each, ends: full(each.ends) })).join("; ")}</span></p>`;
+  return html`<p class="need-second">${may.includes(SITE_FILE) ? html`<a class="fresh" href=${way("site")}>${said}</a>` : html`<span class="fresh">${said}</span>`} <span class="small">${proposed.map((each) => word("overview.site_file_of", { ...each, ends: full(each.ends) })).join("; ")}</span></p>`;
 }
 
 /** What is asked for, of which tank and by whom. */
