@@ -85,8 +85,7 @@ def in_the_way(asked_by: str, approver: str, count: int, given: Iterable[Given])
     newest = max((each for each in later if human_of(each.to) == other and _is_of(each.by, reached)), default=None)
     if newest is None:
         return ""
-    where = " from the terminal" if _is_terminal(newest.by) else ""
-    return f"was asked for by {asked_by}, and after that {_said(newest)}{where}; a third person approves it"
+    return f"was asked for by {asked_by}, and after that {_said(newest)}; a third person approves it"
 
 
 def ties(asked_by: str, approver: str, given: Sequence[Given]) -> tuple[Given, ...]:
@@ -131,7 +130,8 @@ def told_to(asked_by: str, approver: str, count: int, given: Sequence[Given]) ->
 
 
 def _said(each: Given) -> str:
-    return f"{_WORDS[each.what].format(by=each.by, to=each.to)} on {_date(each)}"
+    by = f"{each.by} at the terminal" if _is_terminal(each.by) else each.by
+    return f"{_WORDS[each.what].format(by=by, to=each.to)} on {_date(each)}"
 
 
 def _date(each: Given) -> str:

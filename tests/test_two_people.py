@@ -79,7 +79,7 @@ def test_it_is_told_in_words() -> None:
 
 def test_who_came_from_the_terminal_is_nobody_in_particular() -> None:
     kept = _kept(("bob", "root", "password"))
-    assert "gave bob a code for a new password on 2026-11-28 from the terminal" in in_the_way(
+    assert "root at the terminal gave bob a code for a new password on 2026-11-28" in in_the_way(
         "anna@page", "bob@page", 0, kept
     )
     assert ties("anna@page", "bob@page", kept) == ()

@@ -45,7 +45,7 @@ def proposed_tables(
 ) -> list[dict[str, Any]]:
     """What is in tables that are to lie beside the site file, and what a tank would hold by them: for whoever approves
     it. Plain values. `new`: the tanks as they would be; `present`: what each tank goes by now."""
-    found = []
+    found: list[dict[str, Any]] = []
     for name, text in tables.items():
         try:
             table = read_capacity_text(text, file.parent / name)

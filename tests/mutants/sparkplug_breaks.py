@@ -58,6 +58,14 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
         "what no ping has proved counts as arrived", REACH, "self._entries[0][1] <= self.covered", "self._entries", SAID
     ),
     Break("what no host reads counts as arrived", REACH, "        if counts:\n", "        if True:\n", SAID),
+    Break(
+        "what a host had no time to read counts as read",
+        REACH,
+        "self._arrived and (now_s - self._arrived[0].at_s >= self._silence_s or held > _MOST_HELD)",
+        "self._arrived",
+        SAID,
+    ),
+    Break("any late death of the host has it told all again", HOST, " and timestamp == self._before)", ")", SAID),
     Break("an old death of the host is believed", HOST, "timestamp < self._timestamp", "timestamp > 1e99", SAID),
     Break(
         "a host that was away for a moment has read all",

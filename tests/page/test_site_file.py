@@ -191,6 +191,8 @@ def test_a_site_file_is_changed_by_two_people_and_goes_back(own_site: DemoSite, 
 
     # A table is checked and compared: 255 m3 a metre against pi/4 18^2.
     (tmp_path / "tk-101-2026.csv").write_text(TABLE, "utf-8")
+    ada.go("#/")
+    ada.go("#/site")
     ada.find("combobox", "Tank").element.send_keys("TK-101")
     ada.script("return document.querySelector('input[accept^=\".csv\"]')").send_keys(str(tmp_path / "tk-101-2026.csv"))
     ada.find("button", "Check the table").click()

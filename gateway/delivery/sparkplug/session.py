@@ -155,6 +155,12 @@ class Session:
                 return number
         return None
 
+    def forget_told(self) -> None:
+        """Nobody may have read any of it: history of it is to be told."""
+        self._buried.clear()
+        for device in self._alive.values():
+            device.sheets.clear()
+
     def ghost_birth(self, tank: str, time_ms: int) -> Message:
         """Of a tank of which there is history and nothing of now: all its metrics are null and stale."""
         metrics = stale_metrics(time_ms)

@@ -52,11 +52,13 @@ class Talk:
         ask_after_s: float,
         topic: str,
         came_round: CameRound,
+        silence_s: float,
     ) -> None:
-        """`ask_after_s`: so long without a ping, that topic is asked for once more, which proves the same."""
+        """`silence_s`: for so long the host may be gone before anybody tells. `ask_after_s`: so long without a ping,
+        that topic is asked for once more, which proves the same."""
         self.connection = connection
         self.session = session
-        self.reach = Reach()
+        self.reach = Reach(silence_s)
         self._birth_due_s: float | None = float("-inf")
         """None: none is wanted."""
         self._born_s = float("-inf")
@@ -126,14 +128,35 @@ class Talk:
         self._pinged_s = now_s
         self.reach.ping_sent(self.session.number)
 
-    def arrived(self, *, counts: bool) -> None:
+    def arrived(self, now_s: float, *, counts: bool) -> None:
         """A ping was answered. `counts`: whether the primary host reads."""
-        self.reach.ping_answered(counts=counts)
+        self.reach.ping_answered(now_s, counts=counts)
         self._tanks.arrived(self.reach.covered)
-        reached = self.reach.reached()
+        self._settle(now_s)
+
+    def _settle(self, now_s: float) -> None:
+        reached = self.reach.reached(now_s)
         if reached is not None and self._outbox is not None:
             self._outbox.delivered(*reached)
-            self._look_for_history()
+        self._look_for_history()
+
+    def tell_again(self) -> None:
+        """The host had gone without a word and is back: what it may not have read comes once more, as history."""
+        self._log.info("delivery.sparkplug_host_came_anew", hint="what it may have missed is told again")
+        self.reach.begin_again()
+        self.session.forget_told()
+        self._history.clear()
+        if self._outbox is not None:
+            self._outbox.rewind()
+        self._look_for_history()
+
+    def ended(self, *, reads: bool) -> None:
+        """`reads`: whether the primary host was there to the end. Then what has arrived counts: else ways that last for
+        less than it takes to know better would bring the same again and again."""
+        if reads:
+            self._settle(float("inf"))
+        if self._outbox is not None:
+            self._outbox.rewind()
 
     # What is looked at
 

@@ -1,8 +1,9 @@
 // What is done about the site file: proposed, approved, declined, gone back; each by the one frame of all that is done.
 import { post } from "../ask.js";
 import { word } from "../words.js";
+import { SITE_FILE } from "./permits.js";
 
-export const PERMIT = "site-file";
+export const PERMIT = SITE_FILE;
 /** In sight wherever the site file is written on or put in its place. */
 export const cautions = () => [word("caution.people"), word("caution.monitoring"), word("caution.custody")];
 /** A site of 500 tanks is read and calculated in this time on a slow machine. */
