@@ -2,7 +2,7 @@
 and is done when another approves it, checked anew by the same door.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from typing import Any
 
@@ -27,6 +27,7 @@ from gateway.errors import SettingsError
 from gateway.ledger.papers import REQUEST, Paper
 from gateway.process.one_thread import done_within
 from gateway.settings import SiteSettings, TankSetup
+from gateway.two_people import Given, signed, ties, told_to
 
 __all__ = ["Approving"]
 
@@ -43,11 +44,18 @@ def _anybody(_by: str, _asked: Mapping[str, Any]) -> bool:
     return True
 
 
+def _nothing() -> Sequence[Given]:
+    """Where there are no people of the page."""
+    return ()
+
+
 class Approving(Acting):
     """From the gateway's loop, like what it is made of."""
 
     still_asks: Callable[[str, Mapping[str, Any]], bool] = staticmethod(_anybody)
     """Whether somebody may still ask for what waits, by his signature. To be set."""
+    given: Callable[[], Sequence[Given]] = staticmethod(_nothing)
+    """What people have been given by others: a way in, or a role. To be set."""
     _times_known = 0
     """How often the ledger's papers had been read when they were looked at last."""
 
@@ -84,7 +92,10 @@ class Approving(Acting):
             return refused(2, error.mistakes, error.hint or "")
         answer = await super().act(request, person)
         if action == "list":
-            answer["waiting"] = [waiting_document(each) for each in self._second.waiting(self._now())]
+            answer["waiting"] = [
+                {**waiting_document(each), **told_to(each.by, person, each.given, self.given())}
+                for each in self._second.waiting(self._now())
+            ]
         return answer
 
     async def tried(self, request: Mapping[str, Any], person: str) -> Tried:
@@ -128,7 +139,7 @@ class Approving(Acting):
         if answer["code"]:
             return answer
         now = self._now()
-        waiting = self._second.ask(request, person, now, tuple(answer["lines"]))
+        waiting = self._second.ask(request, person, now, tuple(answer["lines"]), self.given())
         trouble = await self._written(waiting, WAITS, request, person, {"waits_as": waiting.number})
         if trouble:
             self._second.take(waiting)
@@ -156,7 +167,7 @@ class Approving(Acting):
         if trouble:
             self._second.put_back(waiting)
             return refused(1, (trouble,), "see to the disk of the ledger")
-        answer = await super().act(waiting.asked, _both(waiting, person))
+        answer = await super().act(waiting.asked, self._both(waiting, person))
         if answer["code"]:
             self._second.put_back(waiting)
             await self._written(waiting, WAITS, asked, person, {"waits_as": waiting.number}, "it could not be done")
@@ -164,7 +175,7 @@ class Approving(Acting):
 
     def _found_waiting(self, decision: Approve | Decline, person: str) -> Waiting:
         """Raises SettingsError."""
-        waiting = self._second.found(decision, person, self._now())
+        waiting = self._second.found(decision, person, self._now(), self.given())
         if isinstance(decision, Approve) and not self.still_asks(waiting.by, waiting.asked):
             # One of the two who stand for it is no longer there.
             text = f"request: {waiting.number} was asked for by {waiting.by}, who may not ask for it any more"
@@ -180,7 +191,11 @@ class Approving(Acting):
         if isinstance(decision, Decline):
             text = f"request {waiting.number} of {waiting.by} would wait no more, and nothing would be done"
             return Tried(well([text, *waiting.lines], []))
-        return await super().tried(waiting.asked, _both(waiting, person))
+        return await super().tried(waiting.asked, self._both(waiting, person))
+
+    def _both(self, waiting: Waiting, person: str) -> str:
+        """How what is done bears both."""
+        return signed(waiting.by, person, ties(waiting.by, person, self.given()))
 
     async def _written(
         self,
@@ -209,8 +224,3 @@ def _word(request: Mapping[str, Any]) -> str:
     """Of the action; of what is no text, nothing."""
     action = request.get("action")
     return action if isinstance(action, str) else ""
-
-
-def _both(waiting: Waiting, person: str) -> str:
-    """How what is done bears both."""
-    return f"{waiting.by}, approved by {person}"

@@ -27,11 +27,12 @@ def access_of(
     folder: Path | None, site: str, clock: Clock, keeping: Keeping, acting: Approving | None = None
 ) -> Access:
     """`folder`: the state directory; None: there is none, and nobody can sign in. `clock`: the machine's. `acting` is
-    told who may still ask for what waits for a second person."""
+    told who may still ask for what waits for a second person, and who came in by whom."""
     file = None if folder is None else PeopleFile(people_path(folder, site))
     access = Access(site, clock, file, audit=partial(_audited, keeping, clock))
     if file is not None and acting is not None:
         acting.still_asks = partial(may_still_ask, access)
+        acting.given = lambda: access.people.given
     return access
 
 

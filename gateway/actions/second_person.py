@@ -5,13 +5,14 @@ Separation of duties is common practice; what of a site needs it, its procedures
 """
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal, NamedTuple
 
 from gateway.actions.checking import checked_model
 from gateway.errors import SettingsError
 from gateway.settings.reading.fields import Section, Text, Whole
+from gateway.two_people import Given, count_of, in_the_way
 
 __all__ = [
     "SECOND_PERSON_ACTIONS",
@@ -20,7 +21,6 @@ __all__ = [
     "Decline",
     "SecondPerson",
     "Waiting",
-    "human_of",
     "read_decision",
     "request_body",
     "request_key",
@@ -64,6 +64,8 @@ class Waiting(NamedTuple):
     """When it is forgotten."""
     lines: tuple[str, ...]
     """What it would have done when it was asked for."""
+    given: int = 0
+    """How much people had been given by others then, by `count_of`."""
 
 
 class SecondPerson:
@@ -88,8 +90,11 @@ class SecondPerson:
             else:
                 self._waiting.pop(waiting.number, None)
 
-    def ask(self, asked: Mapping[str, Any], by: str, now: datetime, lines: tuple[str, ...]) -> Waiting:
-        """Raises SettingsError where too much waits, or the very same does."""
+    def ask(
+        self, asked: Mapping[str, Any], by: str, now: datetime, lines: tuple[str, ...], given: Sequence[Given] = ()
+    ) -> Waiting:
+        """`given`: what people have been given up to now. Raises SettingsError where too much waits, or the very same
+        does."""
         waiting = self.waiting(now)
         if len(waiting) >= _MOST:
             raise SettingsError((f"{_MOST} requests wait for a second person already; have them approved or declined",))
@@ -97,7 +102,7 @@ class SecondPerson:
         if same is not None:
             raise SettingsError((f"the same waits already as request {same.number}, asked for by {same.by}",))
         self._numbers += 1
-        made = Waiting(self._numbers, dict(asked), by, now, now + LONGEST, lines)
+        made = Waiting(self._numbers, dict(asked), by, now, now + LONGEST, lines, count_of(given))
         self._waiting[made.number] = made
         return made
 
@@ -106,17 +111,17 @@ class SecondPerson:
         self._waiting = {number: each for number, each in self._waiting.items() if now < each.ends}
         return tuple(self._waiting.values())
 
-    def found(self, decision: Approve | Decline, by: str, now: datetime) -> Waiting:
-        """What the decision is about. Raises SettingsError where this person may not decide on it, or it is gone."""
+    def found(self, decision: Approve | Decline, by: str, now: datetime, given: Sequence[Given] = ()) -> Waiting:
+        """What the decision is about. `given`: what people have been given up to now. Raises SettingsError where this
+        person may not decide on it, or it is gone."""
         waiting = self.waiting(now)
         found = next((each for each in waiting if each.number == decision.request), None)
         if found is None:
             known = ", ".join(str(each.number) for each in waiting)
             text = f"there wait {known}" if known else "nothing waits for a second person"
             raise SettingsError((f"request: {decision.request} does not wait, or no longer; {text}",))
-        if isinstance(decision, Approve) and human_of(found.by) == human_of(by):
-            text = f"request: {found.number} was asked for by {found.by}; another person approves it"
-            raise SettingsError((text,))
+        if isinstance(decision, Approve) and (why_not := in_the_way(found.by, by, found.given, given)):
+            raise SettingsError((f"request: {found.number} {why_not}",))
         return found
 
     def take(self, waiting: Waiting) -> None:
@@ -135,7 +140,8 @@ def request_key(waiting: Waiting) -> str:
 
 def request_body(waiting: Waiting, state: str) -> str:
     """As it is kept. `state`: `waits`, or what has become of it."""
-    kept = {"schema": REQUEST_SCHEMA, "key": request_key(waiting), "state": state, **waiting_document(waiting)}
+    about = {"schema": REQUEST_SCHEMA, "key": request_key(waiting), "state": state, "given": waiting.given}
+    kept = {**about, **waiting_document(waiting)}
     return json.dumps(kept)
 
 
@@ -148,7 +154,9 @@ def _request_from(text: str) -> tuple[Waiting, bool]:
         at, ends = (datetime.fromisoformat(plain[name]) for name in ("at", "ends"))
         asked = {str(key): str(value) for key, value in plain["asked"].items()}
         lines = tuple(str(line) for line in plain["lines"])
-        waiting = Waiting(int(plain["request"]), asked, str(plain["by"]), at, ends, lines)
+        # What was kept before anything was counted has 0, and so had the count.
+        given = int(plain.get("given", 0))
+        waiting = Waiting(int(plain["request"]), asked, str(plain["by"]), at, ends, lines, given)
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"it lacks {error}") from error
     if at.tzinfo is None or ends.tzinfo is None:
@@ -178,12 +186,6 @@ def waiting_document(waiting: Waiting) -> dict[str, Any]:
 
 def _matter(asked: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in asked.items() if key != "why"}
-
-
-def human_of(by: str) -> str:
-    """The user anna of the machine, anna@page, and anna of a provider are taken for one: two names are not yet two
-    people."""
-    return by.partition("@")[0].casefold()
 
 
 def _iso(instant: datetime) -> str:

@@ -23,7 +23,7 @@ from gateway.site_desk.desk import SiteDesk
 from gateway.site_desk.figures import Pair, compared, pairs
 from gateway.site_desk.page import beside_documents, change_of, mistake_documents, proposal_document
 from gateway.site_desk.proposal import Change, Proposal, Version
-from gateway.site_desk.tables import table_document
+from gateway.site_desk.tables import proposed_tables, table_document
 from gateway.web.interface.contract import (
     JSON_TYPE,
     BusyError,
@@ -123,10 +123,14 @@ class SiteAnswers:
         return await self._desk.on_disk(partial(beside_documents, files))
 
     async def proposal(self, call: Call) -> Made:
-        _administrator(call)
+        by = _administrator(call)
         proposal = await self._desk.waiting(int(call.path["number"]))
         candidate = Candidate(proposal.text, proposal.tables)
-        _, told = await self._alone(partial(self._told, candidate))
+        checked, told = await self._alone(partial(self._told, candidate))
+        new = () if checked.settings is None else checked.settings.tanks
+        present = {tank.plan.tank: tank.plan.capacity for tank in self._parts.pipeline.watched()}
+        file, _ = self._source()
+        tables = await self._in_thread(partial(proposed_tables, file, proposal.tables, new, present))
         on_disk = sha256_of(await self._desk.present())
         return made(
             {
@@ -135,6 +139,8 @@ class SiteAnswers:
                 "text": proposal.text,
                 "tables": dict(proposal.tables),
                 "check": told,
+                "new_tables": tables,
+                **self._desk.told_to(proposal, by),
             }
         )
 

@@ -7,7 +7,6 @@ was asked. Nobody's polling waits for any of it.
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
@@ -15,7 +14,6 @@ from typing import Any, NamedTuple, TypeVar
 import structlog
 
 from gateway.actions.answers import audit_body, refused, well
-from gateway.actions.second_person import human_of
 from gateway.errors import GatewayError
 from gateway.page_answers.parts import Parts, ns_of
 from gateway.permits import SITE_FILE
@@ -25,10 +23,12 @@ from gateway.process.progress import CameRound, nobody_asks
 from gateway.process.standing import refuse_who_is_out
 from gateway.settings.reading.source_files import sha256_of
 from gateway.site_desk.checking import Candidate, Checked
-from gateway.site_desk.proposal import LONGEST, Change, Proposal, Step, iso
+from gateway.site_desk.proposal import Change, Proposal, Step, waits_at
 from gateway.site_desk.replacing import Replacing, write_trouble
 from gateway.site_desk.source import Reloading, SiteSource
 from gateway.site_desk.store import Store
+from gateway.site_desk.waiting import Brief, WaitingNow, kept_proposal
+from gateway.two_people import count_of, in_the_way, signed, ties, told_to
 from gateway.web.interface.contract import BusyError, UnknownError
 
 __all__ = ["SiteDesk"]
@@ -43,7 +43,6 @@ _DISK_S = 10.0
 _AUDIT_S = 5.0
 _TURN_S = 1.0
 _AGAIN_S = 10.0
-_MOST_WAITING = 10
 _OWN_FILE = "this gateway was not started on a site file of its own, and nothing can be put in the place of this one"
 _START = "start it by `tank-gateway run FILE`"
 _NO_STATE = "there is no state directory, in which proposals and the files of before would be kept"
@@ -60,6 +59,7 @@ class _Opened(NamedTuple):
     store: Store
     replacing: Replacing
     reloader: Reloading
+    waiting: WaitingNow
 
 
 class SiteDesk:
@@ -83,11 +83,13 @@ class SiteDesk:
         self.source = source
         if source.folder is not None:
             store = Store(source.folder / f"{file_name(self._parts.site().name)}.site-file")
-            self._opened = _Opened(source.file, store, Replacing(source.file, store), source.reloader)
+            self._opened = _Opened(
+                source.file, store, Replacing(source.file, store), source.reloader, WaitingNow(store)
+            )
 
     async def run(self, came_round: CameRound = nobody_asks) -> None:
         """Until cancelled."""
-        settle_after_s = 0.0
+        settle_after_s = look_after_s = 0.0
         loop = asyncio.get_running_loop()
         while True:
             came_round(_TURN_S)
@@ -95,6 +97,11 @@ class SiteDesk:
             if not self.is_settled and loop.time() >= settle_after_s:
                 settle_after_s = loop.time() + _AGAIN_S
                 await self._settle()
+            if self._opened is not None and loop.time() >= look_after_s:
+                try:
+                    await self._opened.waiting.look(self.on_disk)
+                except GatewayError:
+                    look_after_s = loop.time() + _AGAIN_S
             with suppress(TimeoutError):
                 job = await asyncio.wait_for(self._jobs.get(), _TURN_S)
                 await job()
@@ -140,7 +147,11 @@ class SiteDesk:
         return proposal
 
     def waits(self, proposal: Proposal) -> bool:
-        return proposal.state == "waits" and self._parts.now() < datetime.fromisoformat(proposal.ends)
+        return waits_at(proposal, self._parts.now())
+
+    def briefs(self) -> list[Brief]:
+        """What waits, as it was looked at a moment ago. Cheap."""
+        return [] if self._opened is None else self._opened.waiting.briefs(self._parts.now())
 
     # What people ask for
 
@@ -167,49 +178,25 @@ class SiteDesk:
             raise GatewayError("this is what lies on the disk already: nothing would change")
         refuse_who_is_out(stands)
         kept = await self.on_disk(
-            partial(self._keep_proposal, candidate, checked, by, why, based_on, tuple(told), version)
+            partial(
+                kept_proposal,
+                self.store,
+                candidate,
+                dict(checked.beside),
+                told,
+                based_on,
+                by=by,
+                why=why,
+                version=version,
+                given=count_of(self._parts.acting.given()),
+                now=self._parts.now(),
+            )
         )
         self._log.info(PROPOSED, by=by, number=kept.number, sha256=kept.sha256)
         asked = {"action": "propose-site-file", "proposal": kept.number, "version": version}
         notes = await self._audited(asked, by, why, {"sha256": based_on}, {"sha256": kept.sha256})
         text = f"proposal {kept.number} waits for another person until {kept.ends}: nothing is done yet"
         return {**well([text], notes), "proposal": kept.number}
-
-    def _keep_proposal(
-        self,
-        candidate: Candidate,
-        checked: Checked,
-        by: str,
-        why: str,
-        based_on: str,
-        changes: tuple[str, ...],
-        version: int,
-    ) -> Proposal:
-        store, now = self.store, self._parts.now()
-        waiting = [each for each in store.proposals() if self.waits(each)]
-        if len(waiting) >= _MOST_WAITING:
-            raise GatewayError(f"{_MOST_WAITING} proposals wait already; have them approved or declined")
-        same = next((each for each in waiting if each.sha256 == candidate.sha256), None)
-        if same is not None:
-            raise GatewayError(f"the same waits already as proposal {same.number} of {same.by}")
-        number = store.next_number(Proposal)
-        proposal = Proposal(
-            number,
-            candidate.text,
-            dict(candidate.tables),
-            based_on,
-            checked.beside,
-            candidate.sha256,
-            by,
-            why,
-            iso(now),
-            iso(now + LONGEST),
-            changes,
-            version,
-        )
-        store.keep(proposal)
-        store.tidy(each.number for each in waiting)
-        return proposal
 
     async def decline(self, number: int, by: str, why: str, stands: Stands) -> dict[str, Any]:
         """Raises GatewayError."""
@@ -230,8 +217,7 @@ class SiteDesk:
     async def approve(self, proposal: Proposal, checked: Checked, by: str, why: str, stands: Stands) -> dict[str, Any]:
         """`checked`: the same file, a moment ago. Raises GatewayError."""
         self._refuse_where_it_cannot_be()
-        if human_of(proposal.by) == human_of(by):
-            raise GatewayError(f"proposal {proposal.number} is of {proposal.by}; another person approves it")
+        self._refuse_who_may_not(proposal, by)
         others = [path for path, sha in checked.beside.items() if proposal.beside.get(path, sha) != sha]
         if others:
             raise _fault(
@@ -254,11 +240,10 @@ class SiteDesk:
             await self.waiting(proposal.number)
             refuse_who_is_out(stands)
             # Two stand for it, and one of them may be here no more, or in another role.
-            if not self._parts.acting.still_asks(proposal.by, {"action": SITE_FILE}):
-                text = f"proposal {proposal.number} is of {proposal.by}, who may not propose it any more"
-                raise GatewayError(f"{text}; decline it, and have it proposed anew")
+            self._refuse_who_may_not(proposal, by)
+            both = signed(proposal.by, by, ties(proposal.by, by, self._parts.acting.given()))
             self.is_settled = False
-            change = await self.on_disk(partial(opened.replacing.begin, proposal, by, why, now))
+            change = await self.on_disk(partial(opened.replacing.begin, proposal, by, why, now, both))
             told = await opened.reloader.reload()
             step, lines = (Step.DONE, ()) if told.code == 0 else (Step.REFUSED, told.lines)
             notes: list[str] = []
@@ -280,7 +265,7 @@ class SiteDesk:
             ]
             notes += [f"{path} is another than when this was proposed, and was taken over so" for path in others]
             self._log.info(REPLACED, by=proposal.by, approved_by=by, before=change.before, after=change.after)
-            done = f"the site file of {proposal.by}, approved by {by}, is in its place and taken over"
+            done = f"the site file of {both}, is in its place and taken over"
             return well([done, *told.lines], notes)
         self._log.error(NOT_REPLACED, by=proposal.by, approved_by=by, said=told.lines)
         kept = "the gateway could not take it over: the file of before is in its place, and nothing has changed"
@@ -319,7 +304,7 @@ class SiteDesk:
                 }
                 before = {"sha256": change.before, "version": change.version}
                 after = {"sha256": change.after, "tables": dict(change.tables)} if change.step == Step.DONE else before
-                both = f"{change.by}, approved by {change.approved_by}"
+                both = change.both or signed(change.by, change.approved_by, ())
                 if await self._audited(asked, both, change.why, before, after):
                     return False
             await self.on_disk(partial(opened.store.keep, change._replace(is_audited=True)))
@@ -364,6 +349,18 @@ class SiteDesk:
         """Whether the gateway goes by another file than when it was looked at last."""
         if self.in_force != self._known_sha:
             self._known_sha, self.since = self.in_force, self._parts.now()
+
+    def told_to(self, proposal: Proposal, by: str) -> dict[str, Any]:
+        """Of whoever looks at it, beside who has proposed it."""
+        return told_to(proposal.by, by, proposal.given, self._parts.acting.given())
+
+    def _refuse_who_may_not(self, proposal: Proposal, by: str) -> None:
+        acting, which = self._parts.acting, f"proposal {proposal.number}"
+        if not acting.still_asks(proposal.by, {"action": SITE_FILE}):
+            text = f"{which} is of {proposal.by}, who may not propose it any more"
+            raise GatewayError(f"{text}; decline it, and have it proposed anew")
+        if why_not := in_the_way(proposal.by, by, proposal.given, acting.given()):
+            raise GatewayError(f"{which} {why_not}")
 
     def _refuse_where_it_cannot_be(self) -> None:
         text, hint = self.trouble()

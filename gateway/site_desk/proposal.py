@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
 
-__all__ = ["LONGEST", "Change", "Proposal", "Step", "Version", "iso", "read_kept", "written"]
+__all__ = ["LONGEST", "Change", "Proposal", "Step", "Version", "iso", "read_kept", "waits_at", "written"]
 
 LONGEST = timedelta(days=7)
 """A week after it nobody remembers what the site was when it was written."""
@@ -49,6 +49,8 @@ class Proposal(NamedTuple):
     """Or what has become of it: done, declined."""
     said: str = ""
     """What stood in the way when it was approved last."""
+    given: int = 0
+    """How much people had been given by others when it was proposed, by `two_people.count_of`."""
 
 
 class Change(NamedTuple):
@@ -71,6 +73,8 @@ class Change(NamedTuple):
     step: str
     is_audited: bool
     lines: tuple[str, ...] = ()
+    both: str = ""
+    """How it bears the two who stand for it, with what is to be known of them."""
 
 
 class Version(NamedTuple):
@@ -83,6 +87,10 @@ class Version(NamedTuple):
     replaced_by: str
     """Whose change took its place."""
     why: str
+
+
+def waits_at(proposal: Proposal, now: datetime) -> bool:
+    return proposal.state == "waits" and now < datetime.fromisoformat(proposal.ends)
 
 
 def written(kept: Proposal | Change | Version) -> bytes:

@@ -40,8 +40,9 @@ class Replacing:
         """Raises UnreadableError."""
         return read_bytes(self.file, LARGEST_FILE)
 
-    def begin(self, proposal: Proposal, by: str, why: str, now: datetime) -> Change:
-        """Put the proposed file in its place. Raises GatewayError and OSError; then it is not there."""
+    def begin(self, proposal: Proposal, by: str, why: str, now: datetime, both: str) -> Change:
+        """Put the proposed file in its place. `both`: how it bears the two who stand for it. Raises GatewayError and
+        OSError; then it is not there."""
         before = self.present()
         self._refuse_another(proposal, before)
         version = Version(
@@ -62,6 +63,7 @@ class Replacing:
             iso(now),
             Step.WRITING,
             False,
+            both=both,
         )
         self._store.keep(change)
         try:

@@ -28,6 +28,8 @@ T = TypeVar("T", Proposal, Change, Version)
 class Store:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.times_kept = 0
+        """How often a proposal was kept, or something of one: whoever has read them knows whether to read again."""
 
     def proposals(self) -> list[Proposal]:
         """The oldest first; one that cannot be read is none."""
@@ -71,6 +73,7 @@ class Store:
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         name = _LAST if isinstance(kept, Change) else f"proposal-{kept.number:06d}.json"
         replace_whole(str(self.folder / name), written(kept))
+        self.times_kept += 1
 
     def keep_version(self, version: Version, data: bytes) -> None:
         """The text first: what tells of it is there only when it is. Raises OSError."""

@@ -1,5 +1,6 @@
 """Who gets in at the OPC UA server, tried with a client that is not ours (npm node-opcua)."""
 
+import re
 import shutil
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -10,9 +11,10 @@ import pytest_asyncio
 from asyncua import Client, ua
 from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 from cryptography.hazmat.primitives import serialization
+from structlog.testing import capture_logs
 
 from gateway.delivery.opcua.certificates import Certificates, thumbprint
-from gateway.delivery.opcua.users import write_users
+from gateway.delivery.opcua.users import read_users, write_users
 from gateway.process.passwords import Passwords
 from tests.support.opcua_peer import CLIENT_URI, ClientFiles, Peer, PeerError, client_certificate, peer
 from tests.support.opcua_yard import Yard, good, node, plan_for, sheet, yard
@@ -29,6 +31,7 @@ class Guarded(NamedTuple):
     folder: Path
     trusted: ClientFiles
     users: Path
+    logs: list[Any]
 
     @property
     def certificates(self) -> Certificates:
@@ -58,10 +61,11 @@ async def guarded(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Gua
     plan = plan_for(folder, security=("Aes256_Sha256_RsaPss", "Basic256Sha256"), anonymous=False, users_file=users)
     trusted = client_certificate(folder, "trusted")
     Certificates(plan.certificates).trust(trusted.read)
-    async with yard(plan) as made, peer() as client:
-        made.made.offer(sheet("TK-1", 1, valid_for_s=600.0, level=good(9.0)))
-        await made.told()
-        yield Guarded(made, client, folder, trusted, users)
+    with capture_logs() as logs:
+        async with yard(plan) as made, peer() as client:
+            made.made.offer(sheet("TK-1", 1, valid_for_s=600.0, level=good(9.0)))
+            await made.told()
+            yield Guarded(made, client, folder, trusted, users, logs)
 
 
 @pytest.mark.parametrize("policy", ["Basic256Sha256", "Aes256_Sha256_RsaPss"])
@@ -134,6 +138,64 @@ async def test_certificates_that_are_refused_and_how_one_is_trusted(guarded: Gua
     guarded.certificates.trust(far.read)
     with pytest.raises(PeerError):
         await guarded.connect("far", far)
+
+
+async def test_what_is_open_ends_where_its_certificate_is_withdrawn_or_over_or_its_name_or_password_is_another(
+    guarded: Guarded,
+) -> None:
+    """Each of them reads before; the one whom nothing has happened to reads all the time."""
+    made, client = guarded.yard, guarded.peer
+    guarded.logs.clear()
+    first, second = [await Passwords(memory_kib=1024, passes=1).hashed(f"{each} herons") for each in ("six", "seven")]
+    kept = read_users(guarded.users)
+    write_users(guarded.users, {**kept, "leaves": first, "changes": first})
+    withdrawn = client_certificate(guarded.folder, "withdrawn")
+    # It is over once all of them have come: nothing else here takes so long, and where it does this one is not let in.
+    over = client_certificate(guarded.folder, "soon over", end_s=8.0)
+    for each in (withdrawn, over):
+        guarded.certificates.trust(each.read)
+    came: dict[str, dict[str, Any]] = {
+        "over": {"files": over},
+        "stays": {},
+        "withdrawn": {"files": withdrawn},
+        "leaves": {"user": "leaves", "password": "six herons"},
+        "changes": {"user": "changes", "password": "six herons"},
+    }
+    for name, how in came.items():
+        await guarded.connect(name, **how)
+        found = await client.ask("read", name, nodes=[_LEVEL])
+        assert found["values"][0]["status"] == "Good"
+        await client.ask("subscribe", name, nodes=[_LEVEL])
+    guarded.certificates.withdraw(thumbprint(withdrawn.read))
+    write_users(guarded.users, {**kept, "changes": second})
+    for name in came.keys() - {"stays"}:
+        await client.until(lambda told: told.get("lost") == name)  # noqa: B023
+    await made.until(lambda: [each.name for each in made.made.status().clients] == ["scada"])
+    reasons = sorted(each["reason"] for each in guarded.logs if each["event"] == "delivery.opcua_client_cut_off")
+    assert re.sub(r"on 20.*", "on", "\n".join(reasons)).splitlines() == [
+        "its certificate ended on",
+        "its certificate is trusted no more",
+        "its name is no more in the file of users",
+        "its password has been changed",
+    ]
+    with pytest.raises(PeerError):
+        await client.ask("read", "leaves", nodes=[_LEVEL])
+    # As before, and with what is new: looks at the others were none at this one.
+    assert "stays" not in {told.get("lost") for told in client.came}
+    # Neither a file that cannot be read nor one that is empty for a moment is taken for everybody's leave.
+    text = guarded.users.read_bytes()
+    guarded.users.write_bytes(b"no hash at all\n")
+    await made.until(lambda: any(each["event"] == "delivery.opcua_users_unreadable" for each in guarded.logs))
+    made.made.offer(sheet("TK-1", 2, valid_for_s=600.0, level=good(9.25)))
+    await client.until(lambda told: told.get("value") == 9.25)
+    found = await client.ask("read", "stays", nodes=[_LEVEL])
+    assert found["values"][0]["value"] == 9.25
+    guarded.users.write_bytes(text)
+    write_users(guarded.users, kept)
+    await client.ask("disconnect", "stays")
+    await guarded.yard.until(lambda: not guarded.yard.made.status().clients)
+    made.made.offer(sheet("TK-1", 3, valid_for_s=600.0, level=good(9.0)))
+    await made.told()
 
 
 async def test_clocks_that_are_ten_minutes_off(guarded: Guarded) -> None:

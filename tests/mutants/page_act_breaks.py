@@ -7,9 +7,11 @@ __all__ = ["PAGE_ACT_BREAKS"]
 
 PARTS = "gateway/web/page/code/parts"
 SECOND = "gateway/actions/second_person.py"
+TWO = "gateway/two_people.py"
 TYPED = ("tests/page/test_typed.py",)
 PLACED = ("tests/page/test_refusals.py",)
 WAITS = ("tests/actions/test_second_person.py",)
+OF_TWO = ("tests/test_two_people.py",)
 SEEN = ("tests/page_answers/test_acknowledged.py",)
 
 PAGE_ACT_BREAKS = (
@@ -86,13 +88,55 @@ PAGE_ACT_BREAKS = (
     Break(
         "one approves what he asked for",
         SECOND,
-        "if isinstance(decision, Approve) and human_of(found.by) == human_of(by):",
-        "if isinstance(decision, Approve) and found.by == by and False:",
+        "if isinstance(decision, Approve) and (why_not",
+        "if False and (why_not",
         WAITS,
     ),
     Break(
+        "one approves who was made for it",
+        TWO,
+        "each.number > count and",
+        "False and",
+        OF_TWO,
+    ),
+    Break(
+        "who was made by the one who was made for it counts as another",
+        TWO,
+        "reached = reached | more",
+        "more = set()",
+        OF_TWO,
+    ),
+    Break(
+        "whoever came in from the terminal counts as another",
+        TWO,
+        "return _is_terminal(by) or human_of(by) in reached",
+        "return human_of(by) in reached",
+        OF_TWO,
+    ),
+    Break(
+        "nobody is told who invited whom",
+        TWO,
+        "        if way:\n",
+        "        if False:\n",
+        OF_TWO,
+    ),
+    Break(
+        "a new password by a code of another is not kept",
+        "gateway/web/access/access.py",
+        "(name,), given=given)",
+        "(name,))",
+        ("tests/web/access/test_given.py",),
+    ),
+    Break(
+        "a role that another gave is not kept",
+        "gateway/web/access/administration.py",
+        "(name,), given=given)",
+        "(name,))",
+        ("tests/web/access/test_given.py",),
+    ),
+    Break(
         "the user of the machine is another than that of the page",
-        SECOND,
+        TWO,
         'return by.partition("@")[0].casefold()',
         "return by",
         WAITS,

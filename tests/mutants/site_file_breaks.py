@@ -17,14 +17,14 @@ SITE_FILE_BREAKS: tuple[Break, ...] = (
     Break(
         "whoever proposed a site file approves it too",
         DESK,
-        "if human_of(proposal.by) == human_of(by):",
-        "if proposal.by == by:",
+        "        if why_not := in_the_way(",
+        "        if False and in_the_way(",
         CHANGING,
     ),
     Break(
         "what somebody proposed who has left is approved",
         DESK,
-        'if not self._parts.acting.still_asks(proposal.by, {"action": SITE_FILE}):',
+        'if not acting.still_asks(proposal.by, {"action": SITE_FILE}):',
         "if False:",
         CHANGING,
     ),

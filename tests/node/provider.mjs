@@ -5,14 +5,16 @@ import { createInterface } from "node:readline";
 import { pathToFileURL } from "node:url";
 
 const [line] = await new Promise((tell) => createInterface({ input: process.stdin }).once("line", (text) => tell([text])));
-const { port, key, certificate, client, secret, page, people } = JSON.parse(line);
+const { port, key, certificate, client, secret, page, people, signs_out: signsOut } = JSON.parse(line);
 const { Provider } = await import(pathToFileURL(`${process.argv[2]}/oidc-provider/lib/index.js`));
 
+const whole = (head, inside) => `<!doctype html><html lang="en"><meta charset="utf-8"><title>Works</title><h1>${head}</h1>${inside}</html>`;
+
 const provider = new Provider(`https://127.0.0.1:${port}`, {
-  clients: [{ client_id: client, client_secret: secret, redirect_uris: [`${page}/`], response_types: ["code"], grant_types: ["authorization_code"] }],
+  clients: [{ client_id: client, client_secret: secret, redirect_uris: [`${page}/`], post_logout_redirect_uris: [`${page}/`], response_types: ["code"], grant_types: ["authorization_code"] }],
   pkce: { required: () => true, methods: ["S256"] },
   claims: { openid: ["sub"], profile: ["preferred_username"], groups: ["groups"] },
-  features: { devInteractions: { enabled: false } },
+  features: { devInteractions: { enabled: false }, rpInitiatedLogout: { enabled: signsOut, logoutSource: (context, asked) => (context.body = whole("Leave the works?", `${asked}<button form="op.logoutForm" name="logout" value="yes">Yes, sign me out</button>`)) } },
   cookies: { keys: ["of a test"] },
   interactions: { url: (_, { uid }) => `/enter/${uid}` },
   findAccount: (_, id) => ({ accountId: id, claims: () => ({ sub: id, preferred_username: people[id].name, groups: people[id].groups }) }),
@@ -25,8 +27,8 @@ const provider = new Provider(`https://127.0.0.1:${port}`, {
   },
 });
 
-const form = (said) => `<!doctype html><html lang="en"><meta charset="utf-8"><title>Works</title><h1>Sign-in of the works</h1><p>${said}</p>
-<form method="post"><label>User <input name="user" autocomplete="username"></label><label>Secret word <input name="word" type="password"></label><button>Enter</button></form></html>`;
+const form = (said) => whole("Sign-in of the works", `<p>${said}</p>
+<form method="post"><label>User <input name="user" autocomplete="username"></label><label>Secret word <input name="word" type="password"></label><button>Enter</button></form>`);
 
 async function enter(request, response) {
   const { uid } = await provider.interactionDetails(request, response);

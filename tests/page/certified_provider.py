@@ -28,7 +28,8 @@ PEOPLE: dict[str, Any] = {
 
 class CertifiedProvider:
     def __init__(self, folder: Path, page: str) -> None:
-        """`page`: the origin to which it sends people back."""
+        """`page`: the origin to which it sends people back. `signs_out` may be set before it is started anew."""
+        self.signs_out = True
         self.ca = folder / "works-ca.pem"
         self.secret_file = folder / "works-secret"
         self._page, self._port = page, free_port()
@@ -76,6 +77,7 @@ class CertifiedProvider:
             "secret": SECRET,
             "page": self._page,
             "people": PEOPLE,
+            "signs_out": self.signs_out,
         }
         assert self._process.stdin is not None
         assert self._process.stdout is not None

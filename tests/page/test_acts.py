@@ -345,6 +345,8 @@ def test_nothing_typed_is_lost_and_nothing_is_done_twice_or_late(acted: DemoSite
 
 
 def test_another_person_approves_where_the_site_asks_for_two(acted: DemoSite, pages: Pages) -> None:
+    # Who comes in from the terminal after it is asked for does not count as a second person.
+    second = signed_in(pages(acted.address), acted, "bert", "accountant")
     first = signed_in(pages(acted.address), acted, "alma", "accountant", "#/enter/BO-5")
     first.find("button", re.compile("^Change the product")).click()
     dialog = first.find("dialog")
@@ -359,7 +361,10 @@ def test_another_person_approves_where_the_site_asks_for_two(acted: DemoSite, pa
     first.says("You asked for it: another person approves it.", within=30.0)
     assert acted.inventory("BO-5")["product"] == "base_oil"
 
-    second = signed_in(pages(acted.address), acted, "bert", "accountant")
+    late = signed_in(pages(acted.address), acted, "lars", "accountant", "#/enter/BO-5")
+    late.says("You do not count as a second person here", within=30.0)
+    assert not late.all("button", re.compile("^Approve 1"))
+    assert serious_findings(late) == []
     # It is seen where everybody looks first, and leads to where it is decided.
     second.says(re.compile(r"1 request waits for a second person .*BO-5, asked for by alma@page"))
     second.find("link", "1 request waits for a second person").click()

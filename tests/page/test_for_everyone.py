@@ -122,6 +122,46 @@ return [document.documentElement.scrollWidth - wide, [...document.querySelectorA
   .map((each) => each.outerHTML.slice(0, 120)).slice(0, 5)];
 """
 
+_HIDDEN = """
+await new Promise((go) => requestAnimationFrame(() => setTimeout(go, 50)));
+const shown = (each) => !each.closest(".unseen, .skip, .uplot, dialog, select, [hidden]") && !isForEars(each);
+const isForEars = (each) => {
+  const head = each.closest("thead");
+  return head !== null && getComputedStyle(head).clipPath !== "none";
+};
+const cut = [...document.querySelectorAll("main *, header *, nav *, footer *")].filter((each) =>
+  shown(each) && !each.closest("svg") && ["hidden", "clip"].includes(getComputedStyle(each).overflowX)
+    && each.scrollWidth > each.clientWidth + 1 && each.clientWidth > 1);
+const boxes = [];
+const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+  const above = node.parentElement;
+  if (!node.data.trim() || !above || !shown(above) || above.closest("title, .strip")) continue;
+  if (above.checkVisibility && !above.checkVisibility()) continue;
+  const range = document.createRange();
+  range.selectNodeContents(node);
+  // A letter's box is higher than the letter: lines may touch.
+  for (const { left, right, top, bottom, height } of range.getClientRects())
+    boxes.push({ left: left + 1, right: right - 1, top: top + height / 4, bottom: bottom - height / 4, node });
+}
+boxes.sort((one, other) => one.top - other.top);
+const covered = [];
+const meets = (one, other) =>
+  one.left < other.right && other.left < one.right && one.top < other.bottom && other.top < one.bottom;
+boxes.forEach((one, at) => {
+  for (let next = at + 1; next < boxes.length && boxes[next].top < one.bottom; next += 1)
+    if (boxes[next].node !== one.node && meets(one, boxes[next])) covered.push([one.node.data, boxes[next].node.data]);
+});
+for (const line of document.querySelectorAll(".ruler .scale")) {
+  const box = line.getBoundingClientRect();
+  const rule = { left: box.left, right: box.right, top: box.top - 1, bottom: box.bottom + 1 };
+  for (const text of line.closest("svg").querySelectorAll("text"))
+    if (boxes.some((each) => text.contains(each.node) && meets(each, rule))) covered.push(["ruler", text.textContent]);
+}
+return [...cut.map((each) => each.outerHTML.slice(0, 120)), ...covered.map((each) => each.join(" over "))].slice(0, 8);
+"""
+"""What is cut off, and what stands over something else."""
+
 
 def _words(language: str) -> dict[str, str]:
     words: dict[str, str] = json.loads((WEB / "page" / "languages" / f"{language}.json").read_text("utf-8"))
@@ -166,19 +206,42 @@ def test_axe_finds_nothing_serious_on_any_view_and_nothing_moves(page: Page, sit
     assert not found, "\n".join(f"{place}: {each}" for place, findings in found.items() for each in findings)
 
 
-def test_a_narrow_screen_needs_no_way_sideways_and_targets_take_a_thumb(page: Page, site: DemoSite) -> None:
-    """360 px; and 44 px each way for whatever is touched, more than the 24 of WCAG 2.2, 2.5.8: thumbs wear gloves."""
-    page.wear(replace(GERMAN_NIGHT, width=360, height=740))
+@pytest.mark.parametrize("look", [ENGLISH, GERMAN_NIGHT], ids=["English", "German"])
+def test_nothing_is_cut_off_or_covered_on_any_screen(page: Page, site: DemoSite, look: Look) -> None:
+    """A phone, a desk and a wall: no way sideways, no text cut off or over another one or a ruler. And on the phone
+    44 px each way for whatever is touched, more than the 24 of WCAG 2.2, 2.5.8: thumbs wear gloves."""
+    phone = replace(look, width=360, height=740)
+    page.wear(phone)
     page.open()
     page.says(LIVE)
     wrong = {}
     for place in PLACES:
         settled(page, place)
-        over, what = page.script(_SIDEWAYS)
-        small = page.script(_SMALL_TARGETS, TARGET_PX)
-        if over > 0 or what or small:
-            wrong[place] = (over, what, small)
+        for seen in (replace(look, width=3840, height=2160), replace(look, width=1280, height=900), phone):
+            page.wear(seen)
+            over, what = page.script(_SIDEWAYS)
+            hidden = page.promise(_HIDDEN)
+            small = page.script(_SMALL_TARGETS, TARGET_PX) if seen is phone else []
+            if over > 0 or what or hidden or small:
+                wrong[f"{place} at {seen.width}"] = (over, what, hidden, small)
+    page.find("button", "Mehr …" if look is GERMAN_NIGHT else "More …").click()
+    assert page.script(_SMALL_TARGETS, TARGET_PX) == []
     assert not wrong, "\n".join(f"{place}: {each}" for place, each in wrong.items())
+
+
+def test_on_a_phone_what_needs_someone_is_in_sight(page: Page, site: DemoSite) -> None:
+    """Above the middle of its screen. The further ways are one touch away, and that of the view itself always there."""
+    page.wear(replace(ENGLISH, width=360, height=740))
+    page.open()
+    page.says(LIVE)
+    page.find("heading", "What needs someone")
+    assert page.script("return document.querySelector('#needs').getBoundingClientRect().top") < 370
+    assert not page.all("link", "The gateway")
+    page.find("button", "More …").click()
+    page.find("link", "The gateway").click()
+    page.find("heading", "The gateway")
+    page.find("link", "The gateway")
+    assert not page.all("link", "Reports")
 
 
 _NEEDS = """

@@ -96,6 +96,12 @@ def test_a_shift_of_somebody_who_comes_by_the_provider(works: Works, pages: Page
     # On a screen that others use he signs out; the next one is asked for a password, though the provider knew otto.
     page.go("#/person")
     page.find("button", "Sign out").click()
+    # The session at the provider ends too, which asks about it, and from there he comes back.
+    page.says("Leave the works?")
+    page.find("button", "Yes, sign me out").click()
+    page.find("link", "Sign in to see this site.").click()
+    assert "otto" not in page.text
+    assert "still signed in" not in page.text
     page.find("button", "Sign in by works").click()
     _enter(page, "ines")
     page.says("this site has no role for you")
@@ -105,6 +111,14 @@ def test_a_shift_of_somebody_who_comes_by_the_provider(works: Works, pages: Page
     page.says("rosa@works is signed in")
     page.says("Came by the provider")
     page.find("button", "Forget otto@works")
+
+    # Where a provider knows no such way she is told, and is out here.
+    works.provider.stop()
+    works.provider.signs_out = False
+    works.provider.start()
+    page.find("button", "Sign out").click()
+    page.says("You are signed out here, and still signed in at works")
+    assert serious_findings(page) == []
 
 
 def test_without_the_provider_people_sign_in_by_their_passwords(works: Works, pages: Pages) -> None:

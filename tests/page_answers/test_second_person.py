@@ -10,10 +10,12 @@ from typing import Any
 import orjson
 import pytest
 
+from gateway.two_people import Given
 from tests.page_answers.gate import Gate, gate
 
 ADA = {"X-Test-Person": "ada accountant"}
 CARL = {"X-Test-Person": "carl accountant"}
+ADMINISTRATOR = {"X-Test-Person": "zoe administrator"}
 OLGA = {"X-Test-Person": "olga operator"}
 CHANGE = {
     "action": "product-change",
@@ -72,6 +74,36 @@ def test_it_changes_nothing_until_another_person_approves_it(tmp_path: Path) -> 
             assert await _product(there) == "gasoline"
             assert await _waiting(there) == []
             assert (await there.act(APPROVE, who=CARL)).status_code == 422
+
+    asyncio.run(play())
+
+
+def test_nobody_approves_it_who_was_brought_in_for_it(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with gate(tmp_path) as there:
+            _needs(there, "product-change")
+            before = await _product(there)
+            given = [Given(1, "olga", "ada@page", "invited", there.now.timestamp())]
+            there.daemon.acting.given = lambda: given
+            await there.act(CHANGE, who=ADA)
+            given.append(Given(2, "carl", "ada@page", "role", there.now.timestamp()))
+            for tries in (True, False):
+                refused = await there.act(APPROVE, tries=tries, who=CARL)
+                assert refused.status_code == 422
+                assert "after that ada@page gave carl another role on" in refused.json()["lines"][0]
+            assert await _product(there) == before
+            listed = await there.client.get("/api/1/entered", headers=CARL)
+            assert "gave carl another role" in listed.json()["waiting"][0]["in_the_way"]
+
+            olga = {"X-Test-Person": "olga accountant"}
+            (waiting,) = (await there.client.get("/api/1/entered", headers=olga)).json()["waiting"]
+            assert (waiting["in_the_way"], [each["by"] for each in waiting["ties"]]) == ("", ["ada@page"])
+            both = f"ada@page, approved by olga@page, whom ada@page invited on {there.now.date().isoformat()}"
+            assert any(both in line for line in (await there.act(APPROVE, tries=True, who=olga)).json()["lines"])
+            assert (await there.act(APPROVE, who=olga)).json()["code"] == 0
+            await there.kept()
+            rows = (await there.client.get("/api/1/changes", headers=ADMINISTRATOR)).json()["rows"]
+            assert [row["by"] for row in rows if row["action"] == "product-change" and row["after"]][:1] == [both]
 
     asyncio.run(play())
 

@@ -64,7 +64,7 @@ def _change(file: Path, store: Store, dies_before: int, outcome: str) -> None:
     for name in _CHANGING:
         setattr(os, name, dying(getattr(os, name)))
     replacing = Replacing(file, store)
-    change = replacing.begin(proposal, "bob@page", "", NOW)
+    change = replacing.begin(proposal, "bob@page", "", NOW, "ada@page, approved by bob@page")
     if outcome == Step.REFUSED:
         replacing.put_back(change)
     replacing.end(change, outcome, ())

@@ -1,6 +1,7 @@
 """A site file is proposed by one person and put in its place by another, or all is as it was."""
 
 import asyncio
+import math
 import os
 import stat
 from collections.abc import Mapping
@@ -14,6 +15,8 @@ from gateway.person import Role
 from gateway.process.running import Running
 from gateway.settings import SiteSettings
 from gateway.settings.reading.source_files import sha256_of
+from gateway.two_people import Given
+from tests.actions.desk import BEGIN
 from tests.site_desk.yard import ADA, BOB, TABLE, Yard, yard
 from tests.support.users import as_ordinary_user, folder_of_all
 
@@ -54,7 +57,7 @@ async def test_another_person_puts_it_in_its_place(tmp_path: Path) -> None:
         own = await there.approved(number, {"X-Test-Person": "ADA administrator"})
         assert (own.status_code, own.json()["lines"]) == (
             409,
-            [f"proposal {number} is of ada@page; another person approves it"],
+            [f"proposal {number} was asked for by ada@page; another person approves it"],
         )
         assert there.file.read_bytes() == before
 
@@ -77,6 +80,55 @@ async def test_another_person_puts_it_in_its_place(tmp_path: Path) -> None:
         assert row["why"] == "the roof was raised"
         assert (row["before"]["sha256"], row["after"]["sha256"]) == (sha256_of(before), sha256_of(wanted.encode()))
         assert row["asked"]["approved_because"] == "seen at the tank"
+
+
+async def test_nobody_approves_a_site_file_who_was_brought_in_for_it(tmp_path: Path) -> None:
+    async with yard(tmp_path) as there:
+        before, wanted = there.file.read_bytes(), higher(there)
+        given: list[Given] = [Given(1, "carl", "ada@page", "invited", BEGIN.timestamp())]
+        there.daemon.acting.given = lambda: given
+        number = await there.proposed(wanted)
+        given.append(Given(2, "bob", "ada@page", "password", BEGIN.timestamp()))
+        told = await there.site_file(f"/proposals/{number}", BOB)
+        answer = await there.approved(number)
+        assert answer.status_code == 409
+        (line,) = answer.json()["lines"]
+        assert line == f"proposal {number} {told['in_the_way']}"
+        assert "after that ada@page gave bob a code for a new password on 2026-11-28" in line
+        assert there.file.read_bytes() == before
+        # One who was here before it was proposed may, and who brought him in is told before and afterwards.
+        carl = {"X-Test-Person": "carl administrator"}
+        told = await there.site_file(f"/proposals/{number}", carl)
+        assert told["in_the_way"] == ""
+        assert told["ties"] == [{"by": "ada@page", "to": "carl", "what": "invited", "day": "2026-11-28"}]
+        answer = await there.approved(number, carl)
+        both = "ada@page, approved by carl@page, whom ada@page invited on 2026-11-28"
+        assert answer.json()["lines"][0] == f"the site file of {both}, is in its place and taken over"
+        assert there.text == wanted
+        assert [row["by"] for row in await there.audit() if row["action"] == "change-site-file"] == [both]
+
+
+async def test_that_a_site_file_waits_is_told_to_everybody(tmp_path: Path) -> None:
+    """In the live view: who, until when, and nothing of what stands in it."""
+    async with yard(tmp_path) as there:
+
+        async def told(count: int) -> Any:
+            while len(found := there.daemon._page.others()["site_file"]) != count:  # noqa: ASYNC110 (it is read by a thread)
+                await asyncio.sleep(0.01)
+            return found
+
+        number = await there.proposed(higher(there))
+        (waits,) = await told(1)
+        ends = next(each["ends"] for each in (await there.site_file())["proposals"])
+        assert waits == {"number": number, "by": "ada@page", "ends": ends, "version": 0}
+        await there.approved(number)
+        await told(0)
+        again = (await there.ask("roll-back", BOB, version=1, why="it was the other tank")).json()["proposal"]
+        (waits,) = await told(1)
+        assert waits["version"] == 1
+        there.passes(7 * 86_400)
+        assert there.daemon._page.others()["site_file"] == []
+        assert (await there.ask("decline", ADA, proposal=again, why="x")).status_code == 404
 
 
 async def test_it_goes_back_by_a_proposal_like_any_other(tmp_path: Path) -> None:
@@ -192,6 +244,17 @@ async def test_a_new_table_lies_beside_it_and_no_table_is_replaced(tmp_path: Pat
         )
         number = await there.proposed(text, tables={"tk-1.csv": TABLE})
         assert not (tmp_path / "tk-1.csv").exists()
+        # Whoever approves it sees what is in it: 255 m3 a metre, beside pi/4 18^2 of the cylinder.
+        (shown,) = (await there.site_file(f"/proposals/{number}", BOB))["new_tables"]
+        assert (shown["name"], len(shown["rows"])) == ("tk-1.csv", 4)
+        assert (shown["rows"][0], shown["rows"][-1]) == ([0.0, 0.0], [14.6, pytest.approx(3723.0)])
+        (of_tank,) = shown["tanks"]
+        assert (of_tank["tank"], len(of_tank["volumes"])) == ("TK-1", 10)
+        assert "upright cylinder" in of_tank["before"]
+        for each in of_tank["volumes"]:
+            assert each["after"] == pytest.approx(255.0 * each["level"])
+            assert each["before"] == pytest.approx(math.pi / 4 * 18.0**2 * each["level"])
+        assert of_tank["largest"]["level"] == 14.6
         assert (await there.approved(number)).status_code == 200
         assert (tmp_path / "tk-1.csv").read_text("utf-8") == TABLE
         # 1275 m3 at 5.000 m, straight between the rows: 255 m3 for each metre.

@@ -40,8 +40,10 @@ Examples: tank-gateway delivery certificate site.yaml list
           tank-gateway delivery certificate site.yaml trust 4f1c02ab
           tank-gateway delivery certificate site.yaml trust historian.der
           tank-gateway delivery certificate site.yaml withdraw 4f1c02ab
-It holds from the next connection on; nothing has to be started anew, but for `make`."""
-_USER_EPILOG = """The password is asked for, or read from a pipe. It holds from the next log-in on.
+`trust` holds from the next connection on; `withdraw` ends within 10 s what is open by it. Nothing has to be started
+anew, but for `make`."""
+_USER_EPILOG = """The password is asked for, or read from a pipe. It holds from the next log-in on; what is
+open by another password, or by a name that is removed, ends within 10 s.
 Examples: tank-gateway delivery user site.yaml historian
           tank-gateway delivery user site.yaml historian --remove"""
 _SHORTEST_MARK = 6
@@ -114,7 +116,7 @@ def _withdraw(folder: "Certificates", which: str) -> None:
     gone = folder.withdraw(which)
     if gone is None:
         raise GatewayError(f"no certificate that is trusted begins so: {printable(which)}")
-    write(f"trusted no more: {gone}", "who is connected by it now stays until its connection ends")
+    write(f"trusted no more: {gone}", "who is connected by it is cut off within 10 s, where the gateway runs")
 
 
 def _list(folder: "Certificates") -> None:

@@ -6,7 +6,7 @@ takes nothing is ended. Nothing that its clients do comes back here but who they
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.util import find_spec
 from typing import Any
@@ -15,7 +15,7 @@ import structlog
 
 from gateway import __version__
 from gateway.backoff import Backoff
-from gateway.delivery.contract import Surroundings, Wants
+from gateway.delivery.contract import Surroundings, TankScale, Wants
 from gateway.delivery.from_outbox import nothing_to_do
 from gateway.delivery.holding import Holding, steady_s
 from gateway.delivery.opcua.child import Child, ChildEndedError
@@ -47,6 +47,8 @@ _TOGETHER = 20
 _EVENTS_TOGETHER = 200
 _MOST_UNDER_WAY = 16
 """Lines that the process has not taken yet: while it does not, newer sheets take the places of older ones here."""
+_MOST_UNHEARD = 20
+"""Beats in which it takes nothing, before it is ended. Counted, since a machine that slept is no process that hangs."""
 _READY_S = 60.0
 _MOST_CLIENTS = 200
 _LEVELS = ("debug", "info", "warning", "error")
@@ -76,6 +78,8 @@ class OpcuaDelivery:
         self._under_way: dict[int, tuple[dict[str, TankRecord], list[dict[str, Any]]]] = {}
         """By the number of a line that the process has not taken yet: its sheets and events."""
         self._line = 0
+        self._unheard = 0
+        """Beats since the process took something, while something was under way."""
         self._limits: dict[str, str] = {}
         self._alarms: dict[str, AlarmPhase] | None = None
         """Of the gateway itself, as told."""
@@ -198,6 +202,7 @@ class OpcuaDelivery:
         tanks: Any = None
         known: Any = None
         looked_s = -_BEAT_S
+        self._unheard = 0
         while True:
             self._around.came_round(_BEAT_S)
             if hearing.done():
@@ -207,20 +212,32 @@ class OpcuaDelivery:
                 self._tell_of_lost_events()
                 state = self._around.snapshot()
                 self._look_at_house(state)
-                told: dict[str, Any] = {"beat": True, "transfers": _transfers(state)}
+                told: dict[str, Any] = {"beat": True, "transfers": _transfers(state)} | self._asked_for_life()
                 alarms = _alarms_of(state)
                 if alarms != known:
                     known = told["alarms"] = alarms
                     self._waiting = dict.fromkeys(self._newest)
-                places = self._places(state)
-                if places != tanks:
-                    tanks = told["tanks"] = places
+                present = state.tanks or tuple(self._newest), self._around.scales()
+                if present != tanks:
+                    tanks = present
+                    told["tanks"] = _places(*present)
                     # Its nodes are new, and know nothing yet.
                     told["alarms"] = alarms
-                    self._forget_others({place["tank"] for place in places})
+                    self._forget_others(set(present[0]))
                 await child.tell(told)
             await self._tell_what_waits(child)
             await self._wait(hearing)
+
+    def _asked_for_life(self) -> dict[str, Any]:
+        """What it has to take soon, also where no sheet comes. Raises ChildEndedError if it took nothing for long."""
+        if self._under_way:
+            self._unheard += 1
+            if self._unheard > _MOST_UNHEARD:
+                raise ChildEndedError(f"its process took nothing for {_MOST_UNHEARD * _BEAT_S:.0f} s")
+            return {}
+        self._line += 1
+        self._under_way[self._line] = {}, []
+        return {"line": self._line}
 
     def _tell_of_lost_events(self) -> None:
         if self._lost_events:
@@ -267,20 +284,6 @@ class OpcuaDelivery:
                 await end([waiting])
         await asyncio.sleep(_GATHER_S)
 
-    def _places(self, state: GatewaySnapshot) -> list[dict[str, Any]]:
-        scales = {each.tank: each for each in self._around.scales()}
-        found = []
-        for tank in state.tanks or tuple(self._newest):
-            scale = scales.get(tank)
-            found.append(
-                {
-                    "tank": tank,
-                    "description": "" if scale is None else scale.description,
-                    "ranges": {} if scale is None else {key: list(pair) for key, pair in scale.ranges.items()},
-                }
-            )
-        return found
-
     def _forget_others(self, tanks: set[str]) -> None:
         for held in (self._newest, self._waiting, self._open, self._limits):
             for name in [name for name in held if name not in tanks]:
@@ -315,6 +318,7 @@ class OpcuaDelivery:
 
     def _took(self, number: int) -> None:
         sheets, _ = self._under_way.pop(number, ({}, []))
+        self._unheard = 0
         for tank, record in sheets.items():
             if tank in self._open and self._newest[tank][0] is record:
                 del self._open[tank]
@@ -326,6 +330,21 @@ class OpcuaDelivery:
         if text not in self._complaints and len(self._complaints) < 100:
             self._complaints.add(text)
             self._log.warning("delivery.opcua_not_serving", reason=text)
+
+
+def _places(tanks: Iterable[str], scales: Iterable[TankScale]) -> list[dict[str, Any]]:
+    of_tank = {each.tank: each for each in scales}
+    found = []
+    for tank in tanks:
+        scale = of_tank.get(tank)
+        found.append(
+            {
+                "tank": tank,
+                "description": "" if scale is None else scale.description,
+                "ranges": {} if scale is None else {key: list(pair) for key, pair in scale.ranges.items()},
+            }
+        )
+    return found
 
 
 def _transfers(state: GatewaySnapshot) -> dict[str, list[Any]]:

@@ -25,6 +25,8 @@ class OpcuaPlan:
     anonymous: bool = False
     sessions: int = 20
     """Connections at once, with or without a session."""
+    sign_in_s: float = 20.0
+    """For so long one may be connected without a session."""
     shortest_interval_s: float = 0.5
     """Of publishing: who asks for less gets this."""
     memory_mb: int = 1024

@@ -11,6 +11,7 @@ from gateway.errors import GatewayError
 from gateway.person import Person, Role
 from gateway.process.passwords import Passwords, trouble_with
 from gateway.process.progress import CameRound, nobody_asks
+from gateway.two_people import INVITED, PASSWORD, noted
 from gateway.web.access.book import Account, Guest, Invitation, SessionRecord, invited_names
 from gateway.web.access.codes import code_key
 from gateway.web.access.names import name_trouble, plain_name
@@ -202,7 +203,9 @@ class Access:
                 raise GatewayError(f"there are {_MOST_PEOPLE} people here, and more cannot be")
             account = Account(name, found.role, hashed, self.now)
             rest = {each: one for each, one in invitations.items() if each != key}
-            return Changed({**accounts, name: account}, rest, (name,))
+            what = PASSWORD if name in accounts else INVITED
+            given = noted(self.people.given, name, found.by, what, self.now)
+            return Changed({**accounts, name: account}, rest, (name,), given=given)
 
         await self.people.change(make)
         self._log.info(JOINED, name=name, role=invitation.role.value, peer=peer, invited_by=invitation.by)

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
 from gateway.person import Person, Role
+from gateway.two_people import ROLE, noted
 from gateway.web.access.access import Access
 from gateway.web.access.book import Account, Invitation, invited_names
 from gateway.web.access.codes import code_key, new_code
@@ -187,7 +188,9 @@ async def _change_role(asked: _Asked) -> dict[str, Any]:
         before.append(account.role)
         # Who has another role signs in anew: no session has more or less than it began with. No code gives it back
         # either: none for this person, whose role it would be again, and none by this person, who might use it.
-        return Changed({**accounts, name: account._replace(role=role)}, _without(invitations, name), (name,))
+        given = noted(access.people.given, name, by, ROLE, access.now)
+        changed = {**accounts, name: account._replace(role=role)}
+        return Changed(changed, _without(invitations, name), (name,), given=given)
 
     await asked.change(make)
     access.audit(request, by, {"role": before[-1].value}, {"role": role.value})

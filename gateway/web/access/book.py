@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from gateway.errors import GatewayError
 from gateway.person import Role
+from gateway.two_people import GIFTS, Given
 
 __all__ = [
     "PEOPLE_SCHEMA",
@@ -26,7 +27,7 @@ __all__ = [
 ]
 
 PEOPLE_SCHEMA = "tank-gateway/people/1"
-_KINDS = ("person", "invitation", "session", "guest")
+_KINDS = ("person", "invitation", "session", "guest", "given")
 
 
 class PeopleFileError(GatewayError):
@@ -102,6 +103,8 @@ class Book(NamedTuple):
     invitations: Mapping[str, Invitation]
     sessions: Mapping[str, SessionRecord]
     guests: Mapping[str, Guest] = MappingProxyType({})
+    given: tuple[Given, ...] = ()
+    """Who came in by whom, or has a password or a role from there."""
 
 
 def lines_of(book: Book) -> Iterator[str]:
@@ -110,6 +113,7 @@ def lines_of(book: Book) -> Iterator[str]:
         *({"person": account._asdict()} for account in book.accounts.values()),
         *({"invitation": invitation._asdict()} for invitation in book.invitations.values()),
         *({"guest": guest._asdict()} for guest in book.guests.values()),
+        *({"given": given._asdict()} for given in book.given),
         *({"session": _told(session)} for session in book.sessions.values()),
     )
     for document in ({"schema": PEOPLE_SCHEMA, "lines": len(records)}, *records):
@@ -136,11 +140,12 @@ def book_from(text: str) -> Book:
     invitations: dict[str, Invitation] = {}
     sessions: dict[str, SessionRecord] = {}
     guests: dict[str, Guest] = {}
+    given: list[Given] = []
     for number, line in enumerate(lines[1:], start=2):
         document = _object(number, line)
         kind, fields = next(iter(document.items()), ("", None))
         if len(document) != 1 or kind not in _KINDS or not isinstance(fields, dict):
-            raise PeopleFileError(number, "is no person, invitation, session or guest")
+            raise PeopleFileError(number, f"is none of {', '.join(_KINDS)}")
         if kind == "person":
             account = Account(
                 _text(number, fields, "name"),
@@ -160,11 +165,22 @@ def book_from(text: str) -> Book:
         elif kind == "guest":
             guest = _guest(number, fields)
             guests[guest.name] = guest
+        elif kind == "given":
+            given.append(_given(number, fields))
         else:
             session = _session(number, fields)
             sessions[session.key] = session
     known = {key: each for key, each in sessions.items() if each.name in (guests if each.mark else accounts)}
-    return Book(accounts, invitations, known, guests)
+    return Book(accounts, invitations, known, guests, tuple(given))
+
+
+def _given(number: int, fields: Mapping[str, Any]) -> Given:
+    count, what = fields.get("number"), _text(number, fields, "what")
+    if isinstance(count, bool) or not isinstance(count, int) or count < 1:
+        raise PeopleFileError(number, "number: is no whole number from 1")
+    if what not in GIFTS:
+        raise PeopleFileError(number, f"what: {what!r:.40} is none of {', '.join(GIFTS)}")
+    return Given(count, _text(number, fields, "to"), _text(number, fields, "by"), what, _time(number, fields, "at"))
 
 
 def _guest(number: int, fields: Mapping[str, Any]) -> Guest:

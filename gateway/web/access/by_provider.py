@@ -10,13 +10,14 @@ import structlog
 
 from gateway.errors import GatewayError
 from gateway.process.passwords import BusyError
-from gateway.web.access.access import SIGN_IN_REFUSED, SIGNED_IN, Access, NotLetInError, WaitError
+from gateway.web.access.access import SIGN_IN_REFUSED, SIGNED_IN, Access, NotLetInError, Seen, WaitError
 from gateway.web.access.guests import welcomed
 from gateway.web.access.provider.claims import NoPlaceHereError
 from gateway.web.access.provider.faults import AwayError, NotTrueError
 from gateway.web.access.provider.going import Going, going_from, new_going
 from gateway.web.access.provider.plan import mark_of
 from gateway.web.access.provider.provider import Provider
+from gateway.web.access.sessions import key_of
 
 __all__ = ["ByProvider", "Gone"]
 
@@ -98,7 +99,21 @@ class ByProvider:
             asked = {"action": "come-in", "name": guest.name, "issuer": guest.issuer, "subject": guest.subject}
             was = None if known is None else {"role": known.role.value}
             access.audit(asked, guest.name, was, {"role": guest.role.value})
-        return access.begun(guest.name, before, role=guest.role, mark=mark_of(plan))
+        session = access.begun(guest.name, before, role=guest.role, mark=mark_of(plan))
+        provider.remember(key_of(session), came.id_token)
+        return session
+
+    async def way_out(self, seen: Seen) -> str:
+        """Where the browser of somebody who has just signed out here ends his session at the provider too; empty where
+        that is not known, and he is still signed in there."""
+        provider = self._access.provider
+        if provider is None:
+            return ""
+        try:
+            return await provider.way_out(seen.key) or ""
+        except (AwayError, BusyError, TimeoutError) as error:
+            self._log.warning("access.provider_away", provider=provider.plan.name, trouble=str(error))
+            return ""
 
     def _provider(self) -> Provider:
         provider = self._access.provider

@@ -13,6 +13,7 @@ import structlog
 
 from gateway.errors import GatewayError
 from gateway.process.one_thread import OneThread, done_within
+from gateway.two_people import Given
 from gateway.web.access.book import Account, Book, Guest, Invitation
 from gateway.web.access.people_file import PeopleFile
 from gateway.web.access.sessions import Sessions
@@ -42,6 +43,8 @@ class Changed(NamedTuple):
     """Names."""
     guests: Mapping[str, Guest] | None = None
     """None: as they are."""
+    given: tuple[Given, ...] | None = None
+    """Likewise."""
 
 
 class People:
@@ -51,6 +54,7 @@ class People:
         self.accounts: Mapping[str, Account] = {}
         self.invitations: Mapping[str, Invitation] = {}
         self.guests: Mapping[str, Guest] = {}
+        self.given: tuple[Given, ...] = ()
         self.sessions = sessions
         self._file = file
         self._thread = OneThread("people")
@@ -87,6 +91,7 @@ class People:
         book = reading.result()
         self._is_read, self._trouble = True, None
         self.accounts, self.invitations, self.guests = book.accounts, book.invitations, book.guests
+        self.given = book.given
         self.sessions.restore(book.sessions.values())
         self._log.info(PEOPLE_READ, people=len(book.accounts), sessions=len(book.sessions))
 
@@ -123,6 +128,8 @@ class People:
                 changed = make(late.accounts, late.invitations)
                 if changed.guests is None:
                     changed = changed._replace(guests=late.guests)
+                if changed.given is None:
+                    changed = changed._replace(given=late.given)
             future = self._write(changed)
             if late is not None:
                 self._late = (future, changed)
@@ -160,7 +167,8 @@ class People:
         file, gone = self._file, set(changed.ended)
         sessions = {key: each for key, each in self.sessions.records.items() if each.name not in gone}
         guests = self.guests if changed.guests is None else changed.guests
-        book = Book(changed.accounts, changed.invitations, sessions, guests)
+        given = self.given if changed.given is None else changed.given
+        book = Book(changed.accounts, changed.invitations, sessions, guests, given)
         return self._thread.do(lambda: self._written(file, book))
 
     def _written(self, file: PeopleFile, book: Book) -> None:
@@ -182,6 +190,8 @@ class People:
         self.accounts, self.invitations = changed.accounts, changed.invitations
         if changed.guests is not None:
             self.guests = changed.guests
+        if changed.given is not None:
+            self.given = changed.given
         for name in changed.ended:
             self.sessions.end_of(name)
 

@@ -1,6 +1,6 @@
 """The way in over HTTP: the session, sign-in, sign-out, joining by a one-time code, a new password, people."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -117,12 +117,15 @@ class _Routes:
         )
 
     async def sign_out(self, request: Request) -> Response:
-        """`everywhere`: every session of the person."""
+        """`everywhere`: every session of the person. Of somebody of a provider the answer has `provider_out`: where the
+        browser ends his session there, too; an empty text where he stays signed in there."""
         given = _object(await request.body() or b"{}")
         if given is None:
             return _said(422, 2, "the request is no JSON object", "")
-        await self._access.sign_out(request.state.seen, everywhere=given.get("everywhere") is True)
-        answer = self._session(None, request, "")
+        seen: Seen = request.state.seen
+        await self._access.sign_out(seen, everywhere=given.get("everywhere") is True)
+        more = {"provider_out": await self._by_provider.way_out(seen)} if "@" in seen.person.name else {}
+        answer = self._session(None, request, "", more)
         secure = request.state.asking.is_secure
         answer.headers["Set-Cookie"] = clearing_cookie(self._access.site, secure=secure)
         return answer
@@ -181,7 +184,9 @@ class _Routes:
             return _said(401, 1, str(error), hint, {"WWW-Authenticate": 'Bearer realm="tank-gateway"'})
         return _said(409, 1, str(error), hint)
 
-    def _session(self, entered: tuple[Person, str] | None, request: Request, trouble: str) -> Response:
+    def _session(
+        self, entered: tuple[Person, str] | None, request: Request, trouble: str, more: Mapping[str, Any] | None = None
+    ) -> Response:
         asked: Asking = request.state.asking
         plan = self._access.plan
         views = asked.is_local if plan.view_without_sign_in is None else plan.view_without_sign_in
@@ -198,6 +203,7 @@ class _Routes:
             }
         if trouble:
             document["trouble"] = trouble
+        document |= more or {}
         return Response(orjson.dumps(document), media_type=_JSON)
 
     def _ends(self, token: str) -> str | None:

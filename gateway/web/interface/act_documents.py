@@ -6,7 +6,7 @@ from typing_extensions import TypedDict
 
 from gateway.web.interface.documents import QualityWord, Reason, Time
 
-__all__ = ["ActAnswer", "EnteredPage", "EnteredValue", "FigureChange", "FigureState", "Waits"]
+__all__ = ["ActAnswer", "EnteredPage", "EnteredValue", "FigureChange", "FigureState", "Tie", "Waits"]
 
 
 class FigureState(TypedDict):
@@ -37,6 +37,25 @@ class Waits(TypedDict):
     """When it waits no more."""
     lines: list[str]
     """What it would have done when it was asked for."""
+
+
+class Tie(TypedDict):
+    """By whom somebody has a way in, or a role."""
+
+    by: str
+    to: str
+    what: Literal["invited", "password", "role"]
+    day: str
+    """When it held, by UTC."""
+
+
+class WaitsForYou(Waits):
+    """The same as whoever asks may approve it or not."""
+
+    in_the_way: str
+    """Why he may not, as the one who asked for it and he do not count as two; empty: they do."""
+    ties: list[Tie]
+    """What is to be known of the two: by whom the one has come in from the other, or both from a third."""
 
 
 class ActAnswer(TypedDict):
@@ -86,5 +105,5 @@ class EnteredPage(TypedDict):
     transfers: list[dict[str, Any]]
     days: dict[str, Any] | None
     time_zone: NotRequired[str]
-    waiting: list[Waits]
+    waiting: list[WaitsForYou]
     """For a second person."""

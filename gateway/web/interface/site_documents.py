@@ -4,7 +4,7 @@ from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
-from gateway.web.interface.act_documents import FigureState
+from gateway.web.interface.act_documents import FigureState, Tie
 from gateway.web.interface.documents import Time
 
 __all__ = ["SiteFileAnswer", "SiteFileCheck", "SiteFilePage", "SiteFileProposal", "SiteFileVersion", "SiteTableCheck"]
@@ -146,6 +146,35 @@ class SiteFileCheck(TypedDict):
     cautions: list[str]
 
 
+class TableDifference(TypedDict):
+    level: float
+    """m"""
+    before: float | None
+    """m3; None where there is no volume at that level."""
+    after: float | None
+
+
+class ProposedForTank(TypedDict):
+    """What a tank would hold by a new table, beside what it goes by now."""
+
+    tank: str
+    before: str
+    """What it goes by now; empty: it is new."""
+    volumes: list[TableDifference]
+    """At ten levels."""
+    largest: TableDifference | None
+    """Of the rows of the new table within both, the one that is furthest apart."""
+
+
+class ProposedTable(TypedDict):
+    name: str
+    words: str
+    """Name, date, rows, range; of one that cannot be read, its mistakes."""
+    rows: list[list[float]]
+    """Level in m and volume in m3, heel included."""
+    tanks: list[ProposedForTank]
+
+
 class SiteFileProposal(TypedDict):
     """What somebody proposes, whole: for whoever is to approve it."""
 
@@ -154,20 +183,18 @@ class SiteFileProposal(TypedDict):
     text: str
     tables: dict[str, str]
     check: SiteFileCheck
+    new_tables: list[ProposedTable]
+    """What is in the tables, and what tanks would hold by them."""
+    in_the_way: str
+    """Why whoever asks may not approve it, as the one who proposed it and he do not count as two; empty: they do."""
+    ties: list[Tie]
+    """What is to be known of the two."""
 
 
 class SiteFileVersion(TypedDict):
     schema: Literal["tank-gateway/page-site-version/1"]
     version: SiteFileKept
     text: str
-
-
-class TableDifference(TypedDict):
-    level: float
-    """m"""
-    before: float | None
-    """m3; None where there is no volume at that level."""
-    after: float | None
 
 
 class SiteTableCheck(TypedDict):

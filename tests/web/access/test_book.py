@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.person import Role
+from gateway.two_people import GIFTS, Given
 from gateway.web.access.book import Account, Book, Invitation, PeopleFileError, SessionRecord, book_from, lines_of
 
 HASH = "$argon2id$v=19$m=8,t=1,p=1$c29tZXNhbHQ$aGFzaA"
@@ -27,7 +28,9 @@ def test_what_is_kept_is_read_again(data: st.DataObject) -> None:
     sessions = {
         key: SessionRecord(key, data.draw(st.sampled_from(names)), data.draw(_TIMES), data.draw(_TIMES)) for key in keys
     }
-    book = Book(accounts, invitations, sessions)
+    counts = st.integers(1, 10**9)
+    given_to = st.builds(Given, counts, _TEXT, _TEXT, st.sampled_from(GIFTS), _TIMES)
+    book = Book(accounts, invitations, sessions, given=tuple(data.draw(st.lists(given_to, max_size=5))))
     assert book_from("".join(lines_of(book))) == book
 
 
@@ -42,7 +45,7 @@ GOOD = json.dumps({"person": Account("anna", Role.VIEWER, HASH, 1.0)._asdict()})
 WRONG = [
     Wrong("{", "line 3: is no JSON: "),
     Wrong("[]", "line 3: is no JSON object"),
-    Wrong("{}", "line 3: is no person, invitation, session or guest"),
+    Wrong("{}", "line 3: is none of person, invitation, session, guest, given"),
     Wrong('{"person": {"name": "bo", "role": "king"}}', "line 3: role: 'king' is none of viewer, operator, "),
     Wrong('{"person": {"name": "", "role": "viewer"}}', "line 3: name: is no text"),
     Wrong('{"person": {"name": "bo", "role": "viewer", "password": "secret", "since": 1}}', "password: is no argon2id"),

@@ -26,7 +26,7 @@ from gateway.web.access.plan import AccessPlan
 from gateway.web.access.provider.claims import NoPlaceHereError, came_by
 from gateway.web.access.provider.connection import LARGEST_DOCUMENT
 from gateway.web.access.provider.documents import is_safe_address
-from gateway.web.access.provider.faults import NotTrueError
+from gateway.web.access.provider.faults import AwayError, NotTrueError
 from gateway.web.access.provider.going import GOING_S
 from gateway.web.access.provider.id_token import ALGORITHMS, key_id_of
 from gateway.web.access.provider.plan import ProviderPlan
@@ -461,6 +461,60 @@ def _answering(status: int, body: bytes, *headers: tuple[str, str]) -> Callable[
 
 
 ABOUT = "/.well-known/openid-configuration"
+
+
+@pytest.mark.parametrize("place", ["https://login.example/out", "https://login.example/out?of=works"])
+async def test_who_signs_out_is_sent_to_end_his_session_there(works: Works, place: str) -> None:
+    """OpenID Connect RP-Initiated Logout 1.0, section 2: whose session, for which client, and where to go then."""
+    works.peer.discovery = {"end_session_endpoint": place}
+    async with works.browser() as anna, works.browser() as local:
+        await works.signed_in(anna)
+        out = (await anna.post("/api/1/sign-out", json={})).json()
+        assert out["person"] is None
+        address = urlsplit(out["provider_out"])
+        asked = {name: values for name, [values] in parse_qs(address.query).items()}
+        assert f"{address.scheme}://{address.netloc}{address.path}" == "https://login.example/out"
+        assert asked.pop("of", "works") == "works"
+        claims = orjson.loads(base64.urlsafe_b64decode(asked.pop("id_token_hint").split(".")[1] + "=="))
+        assert (claims["iss"], claims["nonce"] != "") == (works.peer.issuer, True)
+        assert asked == {"client_id": CLIENT, "post_logout_redirect_uri": f"{PAGE}/"}
+        # Of whom it is not known any more, as after a restart, the provider asks.
+        await works.signed_in(anna)
+        provider = works.gate.access.provider
+        assert provider is not None
+        provider._id_tokens.clear()
+        again = (await anna.post("/api/1/sign-out", json={})).json()["provider_out"]
+        assert "id_token_hint" not in again
+        assert "client_id=" in again
+        # Whoever has a password here has nothing to end there.
+        await works.gate.joined(local, "bo", "viewer")
+        assert "provider_out" not in (await local.post("/api/1/sign-out", json={})).json()
+
+
+@pytest.mark.parametrize("place", [None, "http://login.example/out", "javascript:alert(1)", "https://a@b/out", 7])
+async def test_where_there_is_no_such_place_he_is_told(works: Works, place: object) -> None:
+    works.peer.discovery = {"end_session_endpoint": place}
+    async with works.browser() as anna:
+        await works.signed_in(anna)
+        out = (await anna.post("/api/1/sign-out", json={})).json()
+        assert (out["person"], out["provider_out"]) == (None, "")
+
+
+async def test_who_signs_out_is_out_here_wherever_the_provider_is(
+    works: Works, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    provider = works.gate.access.provider
+    assert provider is not None
+
+    async def away(_: str) -> str | None:
+        raise AwayError("the provider does not answer")
+
+    async with works.browser() as anna:
+        await works.signed_in(anna)
+        monkeypatch.setattr(provider, "way_out", away)
+        answer = await anna.post("/api/1/sign-out", json={})
+        assert (answer.status_code, answer.json()["provider_out"]) == (200, "")
+        assert await works.person(anna) is None
 
 
 @pytest.mark.parametrize("path", [ABOUT, "/keys", "/token"])

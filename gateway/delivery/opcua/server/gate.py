@@ -1,11 +1,13 @@
 """Who may come: certificates that are trusted, names and passwords, and waits that grow with wrong ones."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from datetime import datetime
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import structlog
+from cryptography import x509
 
 from gateway.clock import utc_now
 from gateway.delivery.opcua.certificates import Certificates, from_bytes, thumbprint, trouble_with_client
@@ -13,7 +15,7 @@ from gateway.delivery.opcua.users import UsersFileError, read_users
 from gateway.errors import GatewayError
 from gateway.process.passwords import BusyError, Passwords
 
-__all__ = ["Gate", "Refusal"]
+__all__ = ["Admitted", "Gate", "Known", "Refusal", "SignedIn"]
 
 _MOST_ADDRESSES = 1000
 _FIRST_WAIT_S = 0.2
@@ -27,6 +29,50 @@ class Refusal(NamedTuple):
 
     text: str
     is_busy: bool = False
+
+
+class Admitted(NamedTuple):
+    """By name and password."""
+
+    kept: str
+    """What stands of the password in the file of users."""
+
+
+class SignedIn(Protocol):
+    """Who has been let in."""
+
+    @property
+    def user_name(self) -> str: ...
+
+    @property
+    def kept(self) -> str | None:
+        """Of its password, as it stood in the file of users then; None: it needed none."""
+        ...
+
+
+class Known(NamedTuple):
+    """Who is known at one moment. None: that cannot be told, so that nobody is taken for unknown by it."""
+
+    trusted: frozenset[x509.Certificate] | None
+    users: Mapping[str, str] | None
+    """By name, what is kept of the password."""
+    unreadable: str
+    """What cannot be told, and why; empty: all can."""
+
+    def trouble_with(self, der: bytes, signed_in: SignedIn | None, now: datetime) -> str | None:
+        """Why one who came with this certificate (empty: with none) may not stay, as a sentence; None: he may."""
+        if der:
+            certificate = from_bytes(der, "what it has shown")
+            trouble = trouble_with_client(certificate, now)
+            if trouble is not None:
+                return trouble
+            if self.trusted is not None and certificate not in self.trusted:
+                return "its certificate is trusted no more"
+        if signed_in is None or signed_in.kept is None or self.users is None:
+            return None
+        if signed_in.user_name not in self.users:
+            return "its name is no more in the file of users"
+        return None if self.users[signed_in.user_name] == signed_in.kept else "its password has been changed"
 
 
 class Gate:
@@ -66,8 +112,7 @@ class Gate:
             )
         return trouble
 
-    async def trouble_with_password(self, name: str, password: str, address: str) -> Refusal | None:
-        """None: it is right."""
+    async def admit(self, name: str, password: str, address: str) -> Admitted | Refusal:
         count, last_s = self._wrong.get(address, (0, 0.0))
         if count and self._steady_s() - last_s > _FORGOTTEN_S:
             count = 0
@@ -85,8 +130,24 @@ class Gate:
             return Refusal("the file of users cannot be read")
         if is_right:
             self._wrong.pop(address, None)
-            return None
+            return Admitted(users[name])
         if len(self._wrong) >= _MOST_ADDRESSES:
             del self._wrong[next(iter(self._wrong))]
         self._wrong[address] = (count + 1, self._steady_s())
         return Refusal("name or password is wrong")
+
+    def known(self) -> Known:
+        """As it stands in the files now. Blocking."""
+        trusted: frozenset[x509.Certificate] | None = None
+        users: Mapping[str, str] | None = None
+        unreadable = []
+        try:
+            trusted = self._certificates.trusted_now()
+        except OSError as error:
+            unreadable.append(f"{error.filename}: {error.strerror}")
+        if self._users_file is not None:
+            try:
+                users = read_users(self._users_file)
+            except UsersFileError as error:
+                unreadable.append(str(error))
+        return Known(trusted, users, "; ".join(unreadable))

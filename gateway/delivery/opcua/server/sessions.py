@@ -53,6 +53,12 @@ class GatedSession(InternalSession):
     """Of the client, by its channel: the session is of nobody else."""
     connection: object | None = None
     """Over which it is used; None: that has ended, and it waits for its client to come back."""
+    kept: str | None = None
+    """Of the password by which it was let in, as it stood in the file of users; None: it needed none."""
+
+    @property
+    def user_name(self) -> str:
+        return self.user.name or ""
 
     @property
     def owner(self) -> tuple[str | None, bytes]:
@@ -209,7 +215,8 @@ class GatedServer(InternalServer):
         self.max_unacked_messages_per_subscription = 20
         self.max_monitored_item_queue_size = bounds.queue
         self.max_pending_messages_per_connection = 200
-        self.max_pending_activation_seconds = 20.0
+        # Whoever does not sign in is cut off by us, with a sentence.
+        self.max_pending_activation_seconds = 0.0
         self.max_lifetime_count = 600
         self.max_keep_alive_count = 100
         InternalSession.max_connections = sessions
@@ -217,6 +224,11 @@ class GatedServer(InternalServer):
     @property
     def open_sessions(self) -> int:
         return len(self._external_sessions)
+
+    @property
+    def gated(self) -> list[GatedSession]:
+        """All that are open, in use or waiting for their clients."""
+        return [each for each in self._external_sessions.values() if isinstance(each, GatedSession)]
 
     def create_session(self, name: str, user: User = _NOBODY, external: bool = False) -> InternalSession:
         """Raises ServiceError where there are too many."""
@@ -236,11 +248,15 @@ class GatedServer(InternalServer):
         """Of sessions whose connection has ended the oldest: else who comes and goes would keep out all others."""
         for session in self._external_sessions.values():
             if isinstance(session, GatedSession) and session.connection is None:
-                self.unregister_external_session(session)
-                task = asyncio.create_task(session.close_session(True), name="end of a session")
-                self._ending.add(task)
-                task.add_done_callback(self._ending.discard)
+                self.end(session)
                 return
+
+    def end(self, session: GatedSession) -> None:
+        """With all that it has subscribed to."""
+        self.unregister_external_session(session)
+        task = asyncio.create_task(session.close_session(True), name="end of a session")
+        self._ending.add(task)
+        task.add_done_callback(self._ending.discard)
 
     def register_server(self, server: Any, conf: Any = None) -> None:
         """We are no directory of others."""

@@ -9,7 +9,6 @@ from typing import Any
 
 import structlog
 from asyncua import ua
-from asyncua.common.connection import TransportLimits
 from asyncua.common.utils import Buffer, ServiceError
 from asyncua.crypto.permission_rules import User, UserRole
 from asyncua.crypto.security_policies import SecurityPolicyNone
@@ -19,18 +18,16 @@ from asyncua.ua.ua_binary import header_from_binary, struct_from_binary, uatcp_t
 from cryptography import x509
 
 from gateway.clock import utc_now
-from gateway.delivery.opcua.server.gate import Gate
+from gateway.delivery.opcua.server.gate import Gate, Refusal
+from gateway.delivery.opcua.server.limits import LIMITS, LONGEST_CHUNK, Limits, RefusedError, asked_of
 from gateway.delivery.opcua.server.sessions import ANONYMOUS, GatedServer, GatedSession
 
-__all__ = ["LIMITS", "GatedBinaryServer", "GatedConnection", "GatedProcessor"]
+__all__ = ["GatedBinaryServer", "GatedConnection", "GatedProcessor"]
 
 _Codes = ua.StatusCodes
 _Ids = ua.ObjectIds
 _TYPES = (b"HEL", b"OPN", b"MSG", b"CLO")
 _HEAD = 8
-_LONGEST_CHUNK = 65_535
-_MOST_CHUNKS = 64
-_LONGEST_MESSAGE = 2_000_000
 _LONGEST_HELLO = 8_192
 _SHORTEST_HELLO = 32
 _SMALLEST_BUFFER = 8_192
@@ -59,22 +56,6 @@ _MOST_TOLD = 30
 _LOGGER = structlog.get_logger("gateway.delivery.opcua")
 
 
-class Limits(TransportLimits):
-    """What a client says that it can take bounds what it is sent, and not what it may ask for, as asyncua has it."""
-
-    def create_acknowledge_and_set_limits(self, msg: ua.Hello) -> ua.Acknowledge:
-        self.max_send_buffer = min(msg.ReceiveBufferSize, _LONGEST_CHUNK)
-        told = ua.Acknowledge()
-        told.ReceiveBufferSize = min(msg.SendBufferSize, _LONGEST_CHUNK)
-        told.SendBufferSize = self.max_send_buffer
-        told.MaxMessageSize = self.max_message_size
-        told.MaxChunkCount = self.max_chunk_count
-        return told
-
-
-LIMITS = Limits(_LONGEST_CHUNK, _LONGEST_CHUNK, _MOST_CHUNKS, _LONGEST_MESSAGE)
-
-
 class GatedProcessor(UaProcessor):
     """What one client asks for."""
 
@@ -86,6 +67,11 @@ class GatedProcessor(UaProcessor):
         self._own = connection
         self._gate = gate
         self._none_offered = none_offered
+
+    @property
+    def peer_certificate(self) -> bytes:
+        """Empty: there is none."""
+        return self._connection.security_policy.peer_certificate or b""
 
     def send_response(
         self, requesthandle: Any, seqhdr: Any, response: Any, msgtype: Any = ua.MessageType.SecureMessage
@@ -107,6 +93,8 @@ class GatedProcessor(UaProcessor):
         kind = typeid.Identifier
         if kind in _NEVER_OFFERED:
             raise ServiceError(_Codes.BadServiceUnsupported)
+        if asked_of(kind, body) > self.iserver.bounds.of_one_call:
+            raise ServiceError(_Codes.BadTooManyOperations)
         policy = self._connection.security_policy
         is_open = not policy.peer_certificate
         if is_open and not self._none_offered and kind not in _DISCOVERY:
@@ -124,6 +112,8 @@ class GatedProcessor(UaProcessor):
             found = await super()._process_message(typeid, requesthdr, seqhdr, body)
             if isinstance(self.session, GatedSession):
                 self.session.connection = self._own
+            assert isinstance(self._limits, Limits)
+            self._limits.is_signed_in = True
             return found
         return await super()._process_message(typeid, requesthdr, seqhdr, body)
 
@@ -143,42 +133,34 @@ class GatedProcessor(UaProcessor):
         session = self.session or self.iserver.lookup_external_session(requesthdr.AuthenticationToken)
         if not isinstance(session, GatedSession):
             raise ServiceError(_Codes.BadSessionIdInvalid)
-        if session.certificate != (self._connection.security_policy.peer_certificate or b""):
+        if session.certificate != self.peer_certificate:
             raise ServiceError(_Codes.BadSecurityChecksFailed)
-        token = params.UserIdentityToken
-        name = await self._name(session, token)
+        name, kept = await self._name(session, params.UserIdentityToken)
         if session.is_activated() and session.user.name != name:
             raise ServiceError(_Codes.BadIdentityChangeNotSupported)
         self._own.name = name
+        session.kept = kept
         # Taken by asyncua in the same step of the loop in which it activates the session.
         self.iserver.accepted.user = User(role=UserRole.User, name=name)
 
-    async def _name(self, session: GatedSession, token: Any) -> str:
-        """Who it is. Raises ServiceError."""
+    async def _name(self, session: GatedSession, token: Any) -> tuple[str, str | None]:
+        """Who it is, and what is kept of its password. Raises ServiceError."""
         if isinstance(token, ua.UserNameIdentityToken):
             name, password = self.iserver.name_and_password(session, token)
-            refusal = await self._gate.trouble_with_password(name, password, self._own.address.rpartition(":")[0])
-            if refusal is None:
-                return name
-            self._own.refused = f"a log-in: {refusal.text}"
-            self._own.tell("delivery.opcua_log_in_refused", refusal.text, user=name[:60])
-            raise ServiceError(_Codes.BadTcpServerTooBusy if refusal.is_busy else _Codes.BadUserAccessDenied)
+            answer = await self._gate.admit(name, password, self._own.address.rpartition(":")[0])
+            if not isinstance(answer, Refusal):
+                return name, answer.kept
+            self._own.refused = f"a log-in: {answer.text}"
+            self._own.tell("delivery.opcua_log_in_refused", answer.text, user=name[:60])
+            raise ServiceError(_Codes.BadTcpServerTooBusy if answer.is_busy else _Codes.BadUserAccessDenied)
         is_nobody = isinstance(token, ua.AnonymousIdentityToken) or (
             isinstance(token, ua.ExtensionObject) and token.TypeId == ua.NodeId(_Ids.Null)
         )
         if is_nobody and self._gate.anonymous:
-            return ANONYMOUS
+            return ANONYMOUS, None
         self._own.refused = "a log-in without a name" if is_nobody else "a log-in of a kind that is not offered"
         self._own.tell("delivery.opcua_log_in_refused", self._own.refused)
         raise ServiceError(_Codes.BadIdentityTokenRejected)
-
-
-class RefusedError(ServiceError):
-    """With what the other end is told."""
-
-    def __init__(self, code: int, text: str) -> None:
-        super().__init__(code)
-        self.text = text
 
 
 class GatedConnection(OPCUAProtocol):
@@ -198,6 +180,29 @@ class GatedConnection(OPCUAProtocol):
         self.refused = ""
         self._has_greeted = False
         self._late: asyncio.TimerHandle | None = None
+        self._without_since_s: float | None = server.steady_s()
+
+    @property
+    def certificate(self) -> bytes:
+        """Of the client, by its channel; empty: it has shown none."""
+        return self.processor.peer_certificate if isinstance(self.processor, GatedProcessor) else b""
+
+    @property
+    def session(self) -> GatedSession | None:
+        """That is in use over this connection."""
+        session = None if self.processor is None else self.processor.session
+        if not isinstance(session, GatedSession) or not session.is_activated() or session.connection is not self:
+            return None
+        return session
+
+    def without_session_s(self) -> float:
+        """How long it has been so, as far as it was asked."""
+        if self.session is not None:
+            self._without_since_s = None
+            return 0.0
+        now_s = self._server.steady_s()
+        self._without_since_s = now_s if self._without_since_s is None else self._without_since_s
+        return now_s - self._without_since_s
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         peer = transport.get_extra_info("peername")
@@ -247,7 +252,7 @@ class GatedConnection(OPCUAProtocol):
             if kind not in _TYPES or self._buffer[3:4] not in (b"F", b"C", b"A"):
                 self.cut_off(_Codes.BadTcpMessageTypeInvalid, "it sends something that is not OPC UA")
                 return
-            if not _HEAD < size <= (_LONGEST_HELLO if kind == b"HEL" else _LONGEST_CHUNK):
+            if not _HEAD < size <= (_LONGEST_HELLO if kind == b"HEL" else LONGEST_CHUNK):
                 self.cut_off(_Codes.BadTcpMessageTooLarge, f"it sends a chunk of {size} bytes")
                 return
             if len(self._buffer) < size:
@@ -305,6 +310,9 @@ class GatedConnection(OPCUAProtocol):
             code = getattr(error, "code", _Codes.BadDecodingError)
             self.cut_off(code, f"it sends a message that cannot be taken: {str(error)[:200] or type(error).__name__}")
             return False
+        if goes_on is None:  # it has been answered that it may not
+            self.cut_off(_Codes.BadSessionIdInvalid, "it asks for something without a session")
+            return False
         if not goes_on:
             self.transport.close()
             return False
@@ -323,7 +331,7 @@ class GatedConnection(OPCUAProtocol):
         self.tell("delivery.opcua_client_cut_off", sentence)
         with suppress(Exception):
             transport.write(uatcp_to_binary(ua.MessageType.Error, ua.ErrorMessage(ua.StatusCode(code), sentence)))
-        if transport.get_write_buffer_size() > _LONGEST_CHUNK:
+        if transport.get_write_buffer_size() > LONGEST_CHUNK:
             transport.abort()
         else:
             transport.close()

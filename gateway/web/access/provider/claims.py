@@ -28,6 +28,8 @@ class Came(NamedTuple):
     name: str
     """Before the @; not looked at yet."""
     role: Role
+    id_token: str = ""
+    """By which the provider knows whose session is to end there."""
 
 
 def is_told(claims: Mapping[str, Any], plan: ProviderPlan) -> bool:

@@ -25,6 +25,8 @@ class Metadata(NamedTuple):
     """Whether a secret may go in the header Authorization, as it may unless the provider says otherwise."""
     says_issuer: bool
     """Whether each answer through the browser names who gave it (RFC 9207)."""
+    out: str | None
+    """Where a browser ends its session there (OpenID Connect RP-Initiated Logout 1.0)."""
 
 
 def object_from(body: bytes, what: str) -> dict[str, Any]:
@@ -44,6 +46,7 @@ def metadata_from(document: Mapping[str, Any], issuer: str) -> Metadata:
     if said != issuer:
         # Exactly, to the last slash: by anything less one provider could speak for another (section 4.3).
         raise AwayError(f"the provider calls itself {said!r:.200}, and the site file {issuer!r}")
+    out = document.get("end_session_endpoint")
     methods = document.get("token_endpoint_auth_methods_supported")
     return Metadata(
         _address(document, "authorization_endpoint"),
@@ -52,6 +55,8 @@ def metadata_from(document: Mapping[str, Any], issuer: str) -> Metadata:
         _address(document, "userinfo_endpoint") if "userinfo_endpoint" in document else None,
         not isinstance(methods, list) or "client_secret_basic" in methods or "client_secret_post" not in methods,
         document.get("authorization_response_iss_parameter_supported") is True,
+        # Nobody is kept from signing in by an address that is for signing out.
+        out if isinstance(out, str) and is_safe_address(out) else None,
     )
 
 

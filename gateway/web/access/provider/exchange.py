@@ -6,7 +6,7 @@ What it says of itself and its keys are kept for an hour; a key that is not know
 import base64
 from collections.abc import Callable, Mapping
 from typing import Any
-from urllib.parse import quote_plus
+from urllib.parse import quote_plus, urlencode
 
 from authlib.oauth2.rfc6749.parameters import prepare_grant_uri, prepare_token_request
 from authlib.oauth2.rfc7636 import create_s256_code_challenge
@@ -26,6 +26,8 @@ _KEPT_S = 3600.0
 _KEYS_AGAIN_S = 30.0
 _FORM = {"Content-Type": "application/x-www-form-urlencoded"}
 _LONGEST_TOKEN = 65_536
+_LONGEST_HINT = 6_000
+"""Of an address that servers take, 8,000 octets, the most of it (RFC 9110, section 4.1)."""
 
 
 class Exchange:
@@ -76,11 +78,24 @@ class Exchange:
             subject: str = claims["sub"]
             if not is_told(claims, plan) and metadata.person is not None and access_token:
                 claims = {**await self._more(connection, metadata.person, access_token, subject), **claims}
-        return came_by(subject, claims, plan)
+        return came_by(subject, claims, plan)._replace(id_token=token)
 
-    async def _known(self, connection: Connection) -> Metadata:
+    async def way_out(self, means: Means, id_token: str) -> str | None:
+        """Where the browser has to go to end its session there, and comes back from; None where there is no such
+        place. `id_token`: of that session; where it is not known, the provider asks whether it is meant."""
+        async with connected(means[1]) as connection:
+            # Asked anew, so that no browser is sent where nobody answers any more.
+            place = (await self._known(connection, kept_s=0.0)).out
+        if place is None:
+            return None
+        asked = {"client_id": self._plan.client, "post_logout_redirect_uri": self._plan.returns_to}
+        if 0 < len(id_token) <= _LONGEST_HINT:
+            asked["id_token_hint"] = id_token
+        return f"{place}{'&' if '?' in place else '?'}{urlencode(asked)}"
+
+    async def _known(self, connection: Connection, *, kept_s: float = _KEPT_S) -> Metadata:
         now_s = self._monotonic()
-        if self._metadata is None or now_s - self._metadata[0] > _KEPT_S:
+        if self._metadata is None or now_s - self._metadata[0] > kept_s:
             place = f"{self._plan.issuer.rstrip('/')}/.well-known/openid-configuration"
             document = await _read(connection, place, "what the provider says about itself")
             self._metadata = now_s, metadata_from(document, self._plan.issuer)

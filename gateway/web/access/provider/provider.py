@@ -4,6 +4,7 @@ It may be slow, away or of bad will for years: whoever has a password here signs
 """
 
 import asyncio
+from collections import OrderedDict
 from concurrent.futures import Future
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, TypeVar
@@ -29,6 +30,9 @@ _LOAD_S = 4.0
 _MOST = 8
 """So many are asked about at once; whoever comes then tries again in a moment."""
 _MEANS_KEPT_S = 60.0
+_OUT_S = 3.0
+"""Who signs out is out here already, and does not stand there for long."""
+_MOST_REMEMBERED = 500
 _AWAY_S = 5.0
 """How long one that did not answer is not asked again where to go."""
 
@@ -56,6 +60,7 @@ class Provider:
         self._exchange: Exchange | None = None
         self._away: tuple[float, AwayError] | None = None
         self._asked = 0
+        self._id_tokens: OrderedDict[str, str] = OrderedDict()
 
     async def address(self, going: Going) -> str:
         """Where the browser has to go."""
@@ -74,6 +79,20 @@ class Provider:
         """Who has come back with this code; `issuer` is who says that he gave it."""
         exchange, means = await self._loaded()
         return await self._within(lambda: exchange.came(means, going, code, issuer, now))
+
+    def remember(self, session: str, id_token: str) -> None:
+        """Of whom a session is there. In memory alone: whoever signs out after a restart is asked there whether he
+        means it."""
+        self._id_tokens[session] = id_token
+        while len(self._id_tokens) > _MOST_REMEMBERED:
+            self._id_tokens.popitem(last=False)
+
+    async def way_out(self, session: str) -> str | None:
+        """Where the browser of a session that has ended here ends the one there; None where it cannot."""
+        id_token = self._id_tokens.pop(session, "")
+        async with asyncio.timeout(_OUT_S):
+            exchange, means = await self._loaded()
+            return await self._within(lambda: exchange.way_out(means, id_token))
 
     def end(self) -> None:
         self._thread.end()

@@ -1,5 +1,5 @@
 // Begins the page: language and theme, who is signed in, what is live; then the strip, the ways, one view and the foot.
-import { html, render, useEffect, useRef } from "./html.js";
+import { html, render, useEffect, useRef, useState } from "./html.js";
 import { usePlace, way } from "./go.js";
 import { begin, useSite } from "./live.js";
 import { Foot } from "./parts/foot.js";
@@ -40,16 +40,25 @@ function Page() {
   return html`
     <a class="skip button" href="#main" onClick=${(event) => (event.preventDefault(), place.current?.focus())}>${word("page.skip")}</a>
     <${Strip} />
-    <nav class="ways" aria-label=${word("page.ways")}>
-      ${Object.entries(VIEWS)
-        .filter(([, each]) => each.way && (!each.permit || may.includes(each.permit)))
-        .map(([key, each]) => html`<a key=${key} href=${way(key)} aria-current=${key === view ? "page" : undefined}>${word(each.name)}</a>`)}
-    </nav>
+    <${Ways} key=${here} view=${view} may=${may} />
     <main id="main" tabindex="-1" ref=${place}>
       ${known ? html`<${Guarded} key=${here}><${known.View} rest=${rest} /><//>` : html`<p>${word("way.nowhere")} <a href=${way("overview")}>${word("way.overview")}</a></p>`}
     </main>
     <${Foot} />
   `;
+}
+
+/** Those that are in sight on a phone too. The others are a touch away there: all of them would push what needs someone out of sight. */
+const FIRST_WAYS = 3;
+
+function Ways({ view, may }) {
+  const word = useWords();
+  const [open, setOpen] = useState(false);
+  const ways = Object.entries(VIEWS).filter(([, each]) => each.way && (!each.permit || may.includes(each.permit)));
+  return html`<nav class=${`ways ${open ? "open" : ""}`} aria-label=${word("page.ways")}>
+    ${ways.map(([key, each], number) => html`<a key=${key} class=${number < FIRST_WAYS || key === view ? "" : "further"} href=${way(key)} aria-current=${key === view ? "page" : undefined}>${word(each.name)}</a>`)}
+    <button type="button" class="plain more-ways" aria-expanded=${String(open)} onClick=${() => setOpen(!open)}>${word(open ? "page.fewer_ways" : "page.more_ways")}</button>
+  </nav>`;
 }
 
 async function start() {

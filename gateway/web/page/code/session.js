@@ -10,8 +10,12 @@ const NOBODY = { person: null, may: [], view_without_sign_in: false };
 export const session = new Shared(NOBODY);
 export const useSession = () => useShared(session);
 
+/** Of whose provider somebody is still signed in there, after he has signed out here; empty where he is not. */
+export const stillIn = new Shared("");
+
 function take(document) {
   carry(document.proof ?? "");
+  if (document.person) stillIn.set("");
   session.set({ ...NOBODY, ...document });
   return document;
 }
@@ -69,10 +73,15 @@ export async function changePassword(old, wanted) {
   return take(await post("/api/1/password", { old, new: wanted }));
 }
 
-/** `everywhere`: on every device of this person. */
+/**
+ * `everywhere`: on every device of this person. Who came by a provider goes to end his session there, too, and comes
+ * back from it; where it knows no such place, he is told.
+ */
 export async function signOut(everywhere = false) {
-  await post("/api/1/sign-out", { everywhere });
-  return refresh();
+  const { provider_out: place, provider } = await post("/api/1/sign-out", { everywhere });
+  stillIn.set(place === "" ? (provider?.name ?? "") : "");
+  await refresh();
+  if (place?.startsWith("https://")) location.assign(place);
 }
 
 /** Whether the person who is signed in may do this. */

@@ -1,34 +1,49 @@
 // What the page says, in the reader's language. Texts of the gateway (reasons, names) are shown as they come.
 import { Shared, useShared } from "./shared.js";
+import { locale, taste } from "./taste.js";
 
 export const LANGUAGES = { en: "English", de: "Deutsch" };
 
 const catalogue = new Shared({});
 const spoken = new Shared("en");
-/** Sentences of the gateway in the reader's language, by the English phrase; none for English. */
+/** Sentences of the gateway in the reader's language, by the English phrase; in English each is its own. */
 let sentences = {};
+let known = [];
 
 /** Load a language. Raises where it cannot be had. */
 export async function speak(language) {
-  const known = language in LANGUAGES ? language : "en";
-  const answer = await fetch(`/page/languages/${known}.json`, { cache: "no-cache" });
-  if (!answer.ok) throw new Error(`the language ${known} cannot be loaded`);
+  const wanted = language in LANGUAGES ? language : "en";
+  const answer = await fetch(`/page/languages/${wanted}.json`, { cache: "no-cache" });
+  if (!answer.ok) throw new Error(`the language ${wanted} cannot be loaded`);
   const words = await answer.json();
-  spoken.value = known;
-  sentences = {};
+  spoken.value = wanted;
+  keep({});
   catalogue.set(words);
-  document.documentElement.lang = known;
-  if (known !== "en") loadSentences(known).catch(() => {});
+  document.documentElement.lang = wanted;
+  loadSentences(wanted).catch(() => {});
 }
 
 /** They come after all that is needed at once: until then, and where they cannot be had, the gateway's English stands. */
-async function loadSentences(known) {
-  const answer = await fetch(`/page/languages/sentences_${known}.json`, { cache: "no-cache" });
+async function loadSentences(wanted) {
+  // English has no translations; by the phrases alone numbers are told in the reader's units.
+  if (wanted === "en" && taste.value.units === "metric" && locale().startsWith("en")) return;
+  const answer = await fetch(`/page/languages/sentences_${wanted === "en" ? "de" : wanted}.json`, { cache: "no-cache" });
   const found = answer.ok ? await answer.json() : {};
-  if (spoken.value !== known) return;
-  sentences = { ...withoutSubjects(found), ...found };
+  if (spoken.value !== wanted) return;
+  const all = { ...withoutSubjects(found), ...found };
+  keep(wanted === "en" ? Object.fromEntries(Object.keys(all).map((phrase) => [phrase, phrase])) : all);
   // Another object, so that all is drawn again.
   catalogue.set({ ...catalogue.value });
+}
+
+function keep(found) {
+  sentences = found;
+  known = Object.keys(found);
+}
+
+/** Every phrase of the gateway that is known here; the same array as long as they are the same. */
+export function phrases() {
+  return known;
 }
 
 /** "{signal}: the instrument sends …" is also told without its subject, where that has just been named. */

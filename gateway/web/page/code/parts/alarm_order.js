@@ -1,4 +1,6 @@
 // Pure: alarms in the order in which people need them, in groups; what is hidden has groups of its own, never none.
+import { floodAmong } from "./flood.js";
+
 const RANK = { now: 0, soon: 1, look: 2 };
 
 const began = ({ alarm }) => Date.parse(alarm.raised ?? alarm.since);
@@ -36,8 +38,6 @@ export function actBy({ alarm, response_s: response }) {
   return alarm.active && alarm.raised && response !== null ? Date.parse(alarm.raised) + response * 1000 : null;
 }
 
-const FLOOD_ABOVE = 10;
-const FLOOD_MS = 10 * 60_000;
 
 /**
  * How many alarms were raised in the last ten minutes, where they are more than one person can follow (ISA-18.2: more
@@ -45,6 +45,5 @@ const FLOOD_MS = 10 * 60_000;
  */
 export function floodOf(alarms, now) {
   const { waiting, seen } = grouped(alarms);
-  const count = [...waiting, ...seen].filter(({ alarm }) => alarm.raised && now - Date.parse(alarm.raised) < FLOOD_MS).length;
-  return count > FLOOD_ABOVE ? count : 0;
+  return floodAmong([...waiting, ...seen], now);
 }

@@ -1,6 +1,7 @@
 // The close of a day as one revision has it: book against physical of each product, the month to its end, and its tanks.
 import { html } from "../html.js";
 import { go, way } from "../go.js";
+import { told } from "../sentences.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
 import { Balances } from "./balances.js";
@@ -70,7 +71,7 @@ function Close({ day, revisions, document }) {
         <div><dt>${word("account.quality")}</dt><dd>${word(`quality.${day.quality}`)}${day.quality === "Uncertain" ? `, ${word("account.estimated")}` : ""}</dd></div>
         <div><dt>${word("day.opens_from")}</dt><dd>${openingText(word, day.opening)}</dd></div>
       </dl>
-      ${day.why && html`<p><strong>${word("day.why")}</strong> ${day.why}</p>`}
+      ${day.why && html`<p><strong>${word("day.why")}</strong> ${whyText(day)}</p>`}
       <${Revisions} revisions=${revisions} shown=${day} />
     </header>
     <${Balances} day=${day} />
@@ -79,6 +80,9 @@ function Close({ day, revisions, document }) {
     <footer><p class="small">${word("day.sums")}</p><p class="small">${word("day.tolerance")}</p><p>${document.site} day ${day.day} revision ${day.revision} · ${document.notice}</p></footer>
   </article>`;
 }
+
+/** What differs, as the gateway found it, or in the words of whoever had it closed. */
+const whyText = ({ why, by }) => (by ? why : told(why));
 
 function openingText(word, key) {
   const [, day, revision] = key.split(" ");
@@ -92,7 +96,7 @@ function Revisions({ revisions, shown }) {
   return html`<h3>${word("day.revisions")}</h3>
     <ol class="revisions">${revisions.map((each) => html`<li key=${each.revision}>
       <a href=${way("stock", "day", each.day, each.revision)} aria-current=${each === shown ? "true" : undefined}>${word("day.revision", { number: each.revision })}</a>
-      ${" "}${full(each.made)} ${word("account.by", { who: each.by || word("account.gateway") })}${each.why && `: ${each.why}`}
+      ${" "}${full(each.made)} ${word("account.by", { who: each.by || word("account.gateway") })}${each.why && `: ${whyText(each)}`}
     </li>`)}</ol>`;
 }
 

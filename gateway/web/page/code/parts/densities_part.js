@@ -5,6 +5,7 @@ import { way } from "../go.js";
 import { useSite, useTags, useTop } from "../live.js";
 import { decimal, referenceText, sign, written } from "../numbers.js";
 import { full } from "../times.js";
+import { told } from "../sentences.js";
 import { useWords } from "../words.js";
 import { codeWord } from "./account_figures.js";
 import { Sentences } from "./document.js";
@@ -21,7 +22,7 @@ export function DensitiesPart() {
     <p>${word("densities.means")}</p>
     ${entered.length > 0 &&
     html`<h3>${word("densities.entered")}</h3>
-      <ul class="doubts">${entered.map((each) => html`<li key=${each.text}>${each.about}: ${each.text}${!each.used && html` <strong>${word("densities.not_used")}</strong>`}</li>`)}</ul>`}
+      <ul class="doubts">${entered.map((each) => html`<li key=${each.text}>${each.about}: ${told(each.text)}${!each.used && html` <strong>${word("densities.not_used")}</strong>`}</li>`)}</ul>`}
     <div class="wide" tabindex="0" role="group" aria-label=${word("stock.part.densities")}><table class="stacked">
       <thead><tr>${["tank", "product", "value", "at", "since", "until", "from"].map((name) => html`<th key=${name} scope="col" class=${name === "value" ? "number" : ""}>${word(`densities.${name}`)}${name === "value" && html` <span class="unit">${sign("density")}</span>`}</th>`)}</tr></thead>
       <tbody>${present.map((tag) => html`<${Rows} key=${tag} tag=${tag} told=${plans[tag]} entered=${entered} />`)}</tbody>

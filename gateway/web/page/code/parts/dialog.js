@@ -1,12 +1,12 @@
 // One frame for everything that a person does: fill in, see what it will do, do it, read the answer.
 // Nothing is sent twice, nothing is kept for later, and a session that ends in the middle loses nothing that was typed.
-import { html, render, useEffect, useRef, useState } from "../html.js";
+import { html, render, useLayoutEffect, useRef, useState } from "../html.js";
 import { AskError } from "../ask.js";
 import { link, useLink } from "../live.js";
+import { told as spoken } from "../sentences.js";
 import { refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
 import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
-import { Becomes } from "./becomes.js";
 import { Field } from "./fields.js";
 import { hintText } from "./hint_text.js";
 import { SignIn } from "./sign_in.js";
@@ -81,14 +81,15 @@ function Dialog({ spec, close }) {
   const entered = useRef(false);
   const who = useRef(person?.name ?? null);
 
-  useEffect(() => {
+  // Before it is painted: on a slow device a tap would else fall where something stood before it was scrolled to its head.
+  useLayoutEffect(() => {
     const dialog = frame.current;
     dialog.showModal();
     // Nothing is filled in: what it will do is shown at once.
     if (!spec.fields?.length) look();
     return () => dialog.open && dialog.close();
   }, []);
-  useEffect(() => {
+  useLayoutEffect(() => {
     const inside = frame.current;
     // Under a thumb a field would call up the keyboard, and push the cautions out of sight before they are read.
     const first = matchMedia("(pointer: coarse)").matches ? "#dialog-title" : FIRST;
@@ -187,7 +188,7 @@ function Dialog({ spec, close }) {
     ${heard === "silent" && !wrong.rest.length && html`<p class="wrong" role="alert">✗ ${word("dialog.offline")}</p>`}
     ${meanwhile && !busy && (stage === "fill" || stage === "look") && html`<p class="wrong" role="alert">${meanwhile.text}</p>`}`;
   const refusals = html`<div role="alert">
-    ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${each}</p>`)}
+    ${wrong.rest.map((each) => html`<p key=${each} class="wrong">✗ ${spoken(each)}</p>`)}
     ${wrong.hint && html`<p>→ ${hintText(wrong.hint)}</p>`}
   </div>`;
   const cautions = spec.cautions?.length ? html`<ul class="cautions">${spec.cautions.map((each) => html`<li key=${each}>⚠ ${each}</li>`)}</ul>` : null;
@@ -211,7 +212,7 @@ function Dialog({ spec, close }) {
     ${stage === "look" &&
     html`<div hidden=${Boolean(entry)}>
       <h3 tabindex="-1" data-stage>${word("dialog.will")}</h3>
-      <${Lines} answer=${told} /><${Becomes} figures=${told?.figures} /> ${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${hintText(each)}</p>`)} ${refusals}
+      <${Lines} answer=${told} />${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${hintText(each)}</p>`)} ${refusals}
       <p class="small quiet">${person ? word("dialog.as", person) : word("dialog.as_nobody")}</p>
       <div class="buttons">
         <button type="button" class="chief" aria-disabled=${waiting} disabled=${told === null || Boolean(meanwhile?.isOver)} onClick=${doIt}>${busy ? word("dialog.doing") : spec.verb}</button>
@@ -225,15 +226,15 @@ function Dialog({ spec, close }) {
 
 const named = (word, { name, role }) => ({ name, role: word(`role.${role}`) });
 
-/** What the gateway says, as it says it. */
+/** What the gateway says. */
 function Lines({ answer }) {
   const word = useWords();
   if (!answer) return null;
   return html`<div role="status">
     ${answer.one_time_code && html`<p class="one-time"><code>${answer.one_time_code}</code></p>`}
     <ul class="lines">
-      ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${each}</li>`)}
-      ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: each })}</li>`)}
+      ${(answer.lines ?? []).filter((each) => each !== answer.one_time_code).map((each) => html`<li key=${each}>${spoken(each)}</li>`)}
+      ${(answer.notes ?? []).map((each) => html`<li key=${each} class="note">${word("dialog.note", { text: spoken(each) })}</li>`)}
     </ul>
   </div>`;
 }
@@ -243,7 +244,7 @@ function gathered(placedOnes, rest) {
   const others = [...rest];
   for (const { field, text } of placedOnes) {
     if (field === null) others.push(text);
-    else (fields[field] ??= []).push(text);
+    else (fields[field] ??= []).push(spoken(text));
   }
   return { fields, rest: others, hint: "" };
 }

@@ -2,8 +2,10 @@
 import { html, useEffect, useReducer, useState } from "../html.js";
 import { get } from "../ask.js";
 import { useEachSecond, useLink } from "../live.js";
+import { told } from "../sentences.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
+import { hintText } from "./hint_text.js";
 
 /** So many turns without an answer, and what is asked for again and again is no longer the present. */
 const TURNS_MISSED = 3;
@@ -64,10 +66,10 @@ export function AsOf({ told }) {
   </div>`;
 }
 
-/** What went wrong, in the gateway's own words. */
+/** What went wrong, as the gateway says it. */
 export function Sentences({ error }) {
   return html`<div class="wrong" role="alert">
-    ${error.sentences.map((each, index) => html`<p key=${index}>${each}</p>`)}
-    ${error.hint && html`<p>${error.hint}</p>`}
+    ${error.sentences.map((each, index) => html`<p key=${index}>${told(each)}</p>`)}
+    ${error.hint && html`<p>${hintText(error.hint)}</p>`}
   </div>`;
 }

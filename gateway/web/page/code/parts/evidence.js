@@ -2,6 +2,7 @@
 import { html, useState } from "../html.js";
 import { way } from "../go.js";
 import { useSite } from "../live.js";
+import { told as spoken } from "../sentences.js";
 import { locale } from "../taste.js";
 import { full, span } from "../times.js";
 import { useWords } from "../words.js";
@@ -54,7 +55,7 @@ function Chain() {
   return html`<section aria-labelledby="evidence-chain">
     <h2 id="evidence-chain">${word("evidence.chain")}</h2>
     <${AsOf} told=${told} />
-    ${document && (document.broken ? html`<p role="alert"><${PriorityMark} priority="now" /> <strong>${word("evidence.broken", { number: document.broken.number })}</strong> ${document.broken.trouble}</p>` : html`<p><strong>${document.newest ? word("evidence.whole", { number: document.newest.number, time: full(document.time) }) : word("evidence.empty")}</strong></p>`)}
+    ${document && (document.broken ? html`<p role="alert"><${PriorityMark} priority="now" /> <strong>${word("evidence.broken", { number: document.broken.number })}</strong> ${spoken(document.broken.trouble)}</p>` : html`<p><strong>${document.newest ? word("evidence.whole", { number: document.newest.number, time: full(document.time) }) : word("evidence.empty")}</strong></p>`)}
     ${document?.newest && html`<p>${word("evidence.newest", { number: document.newest.number, time: full(document.newest.time) })} <code class="long">${document.newest.hash}</code></p>`}
     <p class="small">${word("evidence.chain_end")}</p>
   </section>`;

@@ -1,5 +1,6 @@
 // What the gateway is and does on the network: what it sends to devices, ports, destinations, versions, certificates.
 import { html } from "../html.js";
+import { told as spoken } from "../sentences.js";
 import { full, span } from "../times.js";
 import { written } from "../numbers.js";
 import { useWords } from "../words.js";
@@ -101,7 +102,7 @@ function Destinations({ destinations }) {
     key: each.destination,
     cells: {
       destination: each.destination,
-      state: html`${each.connected ? word("lines.connected") : html`<strong>${word("lines.lost")}</strong>`}${each.troubles.map((text) => html`<br key=${text} /><strong>${text}</strong>`)}${each.clients.map((client) => html`<br key=${client.address} />${word("gateway.reads", { who: [client.name, client.address].filter(Boolean).join(" "), since: full(client.since) })} ${client.refused && html`<strong>${client.refused}</strong>`}`)}`,
+      state: html`${each.connected ? word("lines.connected") : html`<strong>${word("lines.lost")}</strong>`}${each.troubles.map((text) => html`<br key=${text} /><strong>${spoken(text)}</strong>`)}${each.clients.map((client) => html`<br key=${client.address} />${word("gateway.reads", { who: [client.name, client.address].filter(Boolean).join(" "), since: full(client.since) })} ${client.refused && html`<strong>${spoken(client.refused)}</strong>`}`)}`,
       waiting: each.waiting === null ? word("gateway.takes_no_history") : counted(each.waiting),
       oldest: each.oldest_s === null ? "" : span(each.oldest_s),
       left: each.waiting === null ? "" : each.buffer_left_s === null ? word("gateway.left_unknown") : html`<strong>${span(each.buffer_left_s)}</strong>`,
@@ -126,7 +127,7 @@ function Certificates({ certificates, tls }) {
     <ul>${certificates.map(({ of, file, until, left_s: left, trouble }) => html`<li key=${`${of} ${file}`}>
       ${priority(left) && html`<${PriorityMark} priority=${priority(left)} /> `}
       <strong>${of === "page" ? word("gateway.of_page") : of}</strong> <code>${file}</code>:
-      ${" "}${until === null ? html`<strong>${word("gateway.end_unknown", { trouble })}</strong>` : left <= 0 ? html`<strong>${word("gateway.ended", { time: full(until) })}</strong>` : word("gateway.ends", { time: full(until), left: span(left) })}
+      ${" "}${until === null ? html`<strong>${word("gateway.end_unknown", { trouble: spoken(trouble) })}</strong>` : left <= 0 ? html`<strong>${word("gateway.ended", { time: full(until) })}</strong>` : word("gateway.ends", { time: full(until), left: span(left) })}
     </li>`)}</ul>
     ${certificates.length === 0 && html`<p>${word("gateway.certificates_none")}</p>`}
   </section>`;

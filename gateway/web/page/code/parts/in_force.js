@@ -3,6 +3,7 @@ import { html, useEffect, useRef, useState } from "../html.js";
 import { get } from "../ask.js";
 import { useSite, useTop } from "../live.js";
 import { retyped } from "../numbers.js";
+import { told } from "../sentences.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
 import { ActButton } from "./dialog.js";
@@ -49,7 +50,7 @@ export function useEntered() {
 
 export function NotKnown({ wrong }) {
   const word = useWords();
-  return html`<p role="status">${wrong ? html`<span class="wrong">✗ ${word("in_force.not_known")} ${wrong.join("; ")}</span>` : word("page.loading")}</p>`;
+  return html`<p role="status">${wrong ? html`<span class="wrong">✗ ${word("in_force.not_known")} ${wrong.map(told).join("; ")}</span>` : word("page.loading")}</p>`;
 }
 
 /** Which instruments somebody works on, in a list of their own. `tank`: only what feeds it. */
@@ -96,7 +97,7 @@ function Value({ each }) {
   return html`<li class="alarm">
     <h3 class="plain">✎ ${each.about} ${what}: ${[retyped(block.value), ...how].join(", ")}</h3>
     <p>${word("in_force.entered", { by: each.by, time: full(block.entered ?? each.at), until: each.ends ? full(each.ends) : "?" })}${each.why && ` “${each.why}”`}</p>
-    <p><strong>${word(stateOf(each))}</strong>${(each.trouble || each.other) && `; ${each.trouble || each.other}`}</p>
+    <p><strong>${word(stateOf(each))}</strong>${(each.trouble || each.other) && `; ${told(each.trouble || each.other)}`}</p>
     <div class="buttons"><${ActButton} action="withdraw" label=${word("acts.withdraw.open")} about=${`${each.about} ${what}`} spec=${() => withdrawal(each.about, each.quantity, retyped(block.value))} /></div>
   </li>`;
 }
@@ -115,7 +116,7 @@ function Product({ each }) {
   return html`<li class="alarm">
     <h3 class="plain">✎ ${each.tank} ${word("quantity.product")}: ${each.history.at(-1)?.product}</h3>
     ${changes.map((change) => html`<p key=${change.since}>${word(change.planned ? "in_force.planned" : "in_force.changed", { product: change.product, time: full(change.since), by: change.by })}${change.why && ` “${change.why}”`}</p>`)}
-    ${each.remarks.map((remark) => html`<p key=${remark}>${remark}</p>`)}
+    ${each.remarks.map((remark) => html`<p key=${remark}>${told(remark)}</p>`)}
     ${last && html`<div class="buttons"><${ActButton} action="withdraw" label=${word("acts.withdraw.open")} about=${`${each.tank} ${word("quantity.product")}`} spec=${() => withdrawal(each.tank, "product", last.product)} /></div>`}
   </li>`;
 }

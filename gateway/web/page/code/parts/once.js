@@ -1,5 +1,6 @@
 // Something that is asked once at a time, whoever presses how often; and the sentences of its refusal.
 import { useRef, useState } from "../html.js";
+import { told } from "../sentences.js";
 
 /** [wrong, once(work), busy, refuse(sentences)]. */
 export function useOnce() {
@@ -14,7 +15,7 @@ export function useOnce() {
     try {
       await work();
     } catch (error) {
-      setWrong([...(error.sentences ?? [String(error)]), ...(error.hint ? [error.hint] : [])]);
+      setWrong([...(error.sentences ?? [String(error)]), ...(error.hint ? [error.hint] : [])].map(told));
     } finally {
       held.current = false;
       setBusy(false);

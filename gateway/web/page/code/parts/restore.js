@@ -1,5 +1,6 @@
 // If the machine is lost: what brings it back, and from when the last copy is.
 import { html } from "../html.js";
+import { told as spoken } from "../sentences.js";
 import { full } from "../times.js";
 import { useWords } from "../words.js";
 import { PriorityMark } from "./mark.js";
@@ -27,7 +28,7 @@ function Kept({ ledger }) {
   const { copied } = ledger;
   const size = (bytes) => `${written((bytes / MB).toFixed(1))} MB`;
   return html`
-    ${ledger.trouble && html`<p role="alert"><${PriorityMark} priority="now" /> ${ledger.trouble}</p>`}
+    ${ledger.trouble && html`<p role="alert"><${PriorityMark} priority="now" /> ${spoken(ledger.trouble)}</p>`}
     <p>${word("gateway.ledger", { file: ledger.file, size: size(ledger.size_bytes), oldest: ledger.oldest ? full(ledger.oldest) : word("gateway.not_known") })}</p>
     <p>${
       copied

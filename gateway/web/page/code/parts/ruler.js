@@ -6,7 +6,10 @@ import { clock } from "../times.js";
 import { word } from "../words.js";
 import { figureText } from "./figure.js";
 
+/** Of the line, below the top of the drawing; in what a letter is 16 of. */
 const Y = 18;
+/** On a wall letters are larger, and all of the drawing with them: else the words would stand on the line. */
+const rem = (length) => `${length / 16}rem`;
 
 /** Part of the line at a level, in per cent; what lies beyond its ends is said. */
 function place(level, fixed) {
@@ -54,33 +57,38 @@ export function Ruler({ row, fixed, tall = false }) {
   const out = beyond(level, fixed);
   const water = row.water?.v > 0 ? Math.max(1, within(place(row.water.v, fixed))) : null;
   return html`<svg class=${`ruler ${tall ? "tall" : ""} ${to === null && out === null ? "" : "moving"}`} role="img" aria-label=${rulerText(row, fixed, live)}>
-    <line class="scale" x1="0" y1=${Y} x2="100%" y2=${Y} />
-    ${[0, 25, 50, 75, 100].map((x) => html`<line key=${x} class="tick" x1=${`${x}%`} y1=${Y} x2=${`${x}%`} y2=${Y + 4} />`)}
+    <line class="scale" x1="0" y1=${rem(Y)} x2="100%" y2=${rem(Y)} />
+    ${[0, 25, 50, 75, 100].map((x) => html`<line key=${x} class="tick" x1=${`${x}%`} y1=${rem(Y)} x2=${`${x}%`} y2=${rem(Y + 4)} />`)}
     ${fixed.limits.map(({ limit, level: height }) => {
       const x = `${within(place(height, fixed))}%`;
-      return html`<g key=${limit}><line class="limit" x1=${x} y1=${Y - 7} x2=${x} y2=${Y + 7}><title>${word(`limit.${limit}`)} ${text(height, "length")}</title></line></g>`;
+      return html`<g key=${limit}><line class="limit" x1=${x} y1=${rem(Y - 7)} x2=${x} y2=${rem(Y + 7)}><title>${word(`limit.${limit}`)} ${text(height, "length")}</title></line></g>`;
     })}
     ${tall && html`<${LimitLabels} fixed=${fixed} />`}
-    ${isKnown && html`<line class=${`filled ${doubtful}`} x1="0" y1=${Y} x2=${`${at}%`} y2=${Y} />`}
-    ${!isKnown && at !== null && html`<line class="gap" x1=${`${Math.max(0, at - 3)}%`} y1=${Y} x2=${`${Math.min(100, at + 3)}%`} y2=${Y} />`}
-    ${to !== null && html`<line class="stretch" x1=${`${at}%`} y1=${Y} x2=${`${to}%`} y2=${Y} />`}
-    ${water !== null && html`<g class="water"><line class="water" x1="0" y1=${Y + 4} x2=${`${water}%`} y2=${Y + 4} /><line class="water" x1="0" y1=${Y + 7} x2=${`${water}%`} y2=${Y + 7} /></g>`}
+    ${isKnown && html`<line class=${`filled ${doubtful}`} x1="0" y1=${rem(Y)} x2=${`${at}%`} y2=${rem(Y)} />`}
+    ${!isKnown && at !== null && html`<line class="gap" x1=${`${Math.max(0, at - 3)}%`} y1=${rem(Y)} x2=${`${Math.min(100, at + 3)}%`} y2=${rem(Y)} />`}
+    ${to !== null && html`<line class="stretch" x1=${`${at}%`} y1=${rem(Y)} x2=${`${to}%`} y2=${rem(Y)} />`}
+    ${water !== null && html`<g class="water"><line class="water" x1="0" y1=${rem(Y + 4)} x2=${`${water}%`} y2=${rem(Y + 4)} /><line class="water" x1="0" y1=${rem(Y + 7)} x2=${`${water}%`} y2=${rem(Y + 7)} /></g>`}
     ${at !== null &&
     html`<svg x=${`${at}%`} y="0" overflow="visible">
       ${isKnown
         ? html`${out
-              ? html`<path class="out" d=${out === "above" ? `M0 ${Y - 11}l11 11l-11 11` : `M0 ${Y - 11}l-11 11l11 11`} />`
-              : html`<line class=${`stop ${doubtful}`} x1="0" y1=${Y - 11} x2="0" y2=${Y + 11} />`}
-            ${live && row.motion === "filling" && html`<path class="arrow" d=${`M4 ${Y - 8}l9 8l-9 8z`} />`}
-            ${live && row.motion === "emptying" && html`<path class="arrow" d=${`M-4 ${Y - 8}l-9 8l9 8z`} />`}
-            ${level.q === "Uncertain" && html`<text class="doubt" x="0" y="6" text-anchor="middle">?</text>`}`
-        : html`<circle class="hollow" cx="0" cy=${Y} r="5" />`}
+              ? html`<${Shape} of="out" path=${out === "above" ? `M0 ${Y - 11}l11 11l-11 11` : `M0 ${Y - 11}l-11 11l11 11`} />`
+              : html`<line class=${`stop ${doubtful}`} x1="0" y1=${rem(Y - 11)} x2="0" y2=${rem(Y + 11)} />`}
+            ${live && row.motion === "filling" && html`<${Shape} of="arrow" path=${`M4 ${Y - 8}l9 8l-9 8z`} />`}
+            ${live && row.motion === "emptying" && html`<${Shape} of="arrow" path=${`M-4 ${Y - 8}l-9 8l9 8z`} />`}
+            ${level.q === "Uncertain" && html`<text class="doubt" x="0" y=${rem(6)} text-anchor="middle">?</text>`}`
+        : html`<circle class="hollow" cx="0" cy=${rem(Y)} r=${rem(5)} />`}
     </svg>`}
-    ${to !== null && html`<text class="at" x=${`${to}%`} y=${tall ? -16 : Y + 20} text-anchor=${to > 50 ? "end" : "start"}>${clock(next.at, siteNow())} ${word(`limit.${next.limit}`)}</text>`}
-    ${out && html`<text class="at" x=${out === "above" ? "100%" : "0%"} y=${tall ? -16 : Y + 20} text-anchor=${out === "above" ? "end" : "start"}>${word(`ruler.${out}`)}</text>`}
-    ${tall && at !== null && html`<text class=${`at ${live ? "" : "old"}`} x=${`${at}%`} y="-2" text-anchor=${at > 80 ? "end" : at < 20 ? "start" : "middle"}>${levelText(level, isKnown)}</text>`}
-    ${at === null && html`<text x="0" y=${Y - 6}>${word("figure.no_value")}</text>`}
+    ${to !== null && html`<text class="at" x=${`${to}%`} y=${rem(tall ? -16 : Y + 20)} text-anchor=${to > 50 ? "end" : "start"}>${clock(next.at, siteNow())} ${word(`limit.${next.limit}`)}</text>`}
+    ${out && html`<text class="at" x=${out === "above" ? "100%" : "0%"} y=${rem(tall ? -16 : Y + 20)} text-anchor=${out === "above" ? "end" : "start"}>${word(`ruler.${out}`)}</text>`}
+    ${tall && at !== null && html`<text class=${`at ${live ? "" : "old"}`} x=${`${at}%`} y=${rem(-2)} text-anchor=${at > 80 ? "end" : at < 20 ? "start" : "middle"}>${levelText(level, isKnown)}</text>`}
+    ${at === null && html`<text x="0" y=${rem(Y - 6)}>${word("figure.no_value")}</text>`}
   </svg>`;
+}
+
+/** At the stop; a path has no units of its own. */
+function Shape({ of, path }) {
+  return html`<svg x="-1rem" y="0" width="2rem" height="2.25rem" viewBox="-16 0 32 36" overflow="visible"><path class=${of} d=${path} /></svg>`;
 }
 
 /** The value at the stop; at the hollow mark, of when it is. */
@@ -97,6 +105,6 @@ function LimitLabels({ fixed }) {
     const at = within(place(level, fixed));
     line = at - before < 14 ? line + 1 : 0;
     before = at;
-    return html`<text key=${limit} class="of-limit" x=${`${at}%`} y=${Y + 22} dy=${`${line * 1.2}em`} text-anchor=${at > 50 ? "end" : "start"}>${word(`limit.${limit}`)} ${text(level, "length")}</text>`;
+    return html`<text key=${limit} class="of-limit" x=${`${at}%`} y=${rem(Y + 22)} dy=${`${line * 1.2}em`} text-anchor=${at > 50 ? "end" : "start"}>${word(`limit.${limit}`)} ${text(level, "length")}</text>`;
   })}`;
 }

@@ -1,8 +1,9 @@
 // What is done about the site file: proposed, approved, declined, gone back; each by the one frame of all that is done.
 import { post } from "../ask.js";
 import { word } from "../words.js";
+import { SITE_FILE } from "./permits.js";
 
-export const PERMIT = "site-file";
+export const PERMIT = SITE_FILE;
 /** In sight wherever the site file is written on or put in its place. */
 export const cautions = () => [word("caution.people"), word("caution.monitoring"), word("caution.custody")];
 /** A site of 500 tanks is read and calculated in this time on a slow machine. */
@@ -30,8 +31,9 @@ const sending = (place, fields) => (request) => post(`/api/1/site-file/${place}`
 export const proposal = ({ text, tables, based_on: basedOn }, done) =>
   spec("propose", "", cautions(), { done, fields: [why(true)], send: sending("propose", { text, tables, based_on: basedOn }) });
 
-export const approval = ({ number, sha256, by }, done) =>
-  spec("approve", word("site.proposal", { number, by }), cautions(), { done, fixed: { number }, fields: [why(false)], send: sending("approve", { proposal: number, sha256 }) });
+/** `tied`: what is to be known of the two, in words; empty where nothing is. */
+export const approval = ({ number, sha256, by }, done, tied) =>
+  spec("approve", word("site.proposal", { number, by }), [...(tied ? [`${word("second.known")} ${tied}`] : []), ...cautions()], { done, fixed: { number }, fields: [why(false)], send: sending("approve", { proposal: number, sha256 }) });
 
 export const refusal = ({ number, by }, done) =>
   spec("decline", word("site.proposal", { number, by }), [], { done, fixed: { number }, fields: [why(true)], send: sending("decline", { proposal: number }) });

@@ -6,6 +6,8 @@ import { full } from "../times.js";
 import { useWords, word } from "../words.js";
 import { ActButton } from "./dialog.js";
 import { useOnce } from "./once.js";
+import { ProposedTable } from "./site_table.js";
+import { Ties, tiesText } from "./ties.js";
 import { LONGEST_MS, PERMIT, approval, refusal, wayBack } from "./site_acts.js";
 import { Check, Difference } from "./site_check.js";
 
@@ -41,12 +43,12 @@ function Waiting({ proposal, page, reload }) {
     ${!proposal.fits && html`<p class="wrong" role="alert">${said("site.does_not_fit")}</p>`}
     ${proposal.said && html`<p class="wrong">${said("site.stood_in_way")} ${proposal.said}</p>`}
     ${proposal.tables.length > 0 && html`<p>${said("site.with_tables")} ${proposal.tables.map((each) => html`<code key=${each.name}>${each.name}</code> `)}</p>`}
-    ${whole && html`<h4>${said("site.compare")}</h4><${Difference} before=${page.on_disk.text ?? ""} after=${whole.text} /><${Check} check=${whole.check} />`}
+    ${whole && html`<h4>${said("site.compare")}</h4><${Difference} before=${page.on_disk.text ?? ""} after=${whole.text} /><${Check} check=${whole.check} />${whole.new_tables.map((each) => html`<${ProposedTable} key=${each.name} table=${each} />`)}`}
     ${wrong.length > 0 && html`<div class="wrong" role="alert">${wrong.map((each) => html`<p key=${each}>${each}</p>`)}</div>`}
-    ${isOwn && html`<p class="small">${said("site.own")}</p>`}
+    ${isOwn ? html`<p class="small">${said("site.own")}</p>` : whole && html`<${Ties} told=${whole} />`}
     <div class="buttons">
       ${!whole && html`<button type="button" class="chief" aria-disabled=${busy ? "true" : undefined} onClick=${look}>${said(busy ? "site.checking" : "site.look")}</button>`}
-      ${whole?.check.well && !isOwn && proposal.fits && page.may_write && html`<${ActButton} action=${PERMIT} kind="chief" label=${said("site.approve.open")} spec=${() => approval(proposal, reload)} />`}
+      ${whole?.check.well && !isOwn && !whole.in_the_way && proposal.fits && page.may_write && html`<${ActButton} action=${PERMIT} kind="chief" label=${said("site.approve.open")} spec=${() => approval(proposal, reload, tiesText(whole.ties, said))} />`}
       <${ActButton} action=${PERMIT} label=${said(isOwn ? "site.take_back" : "site.decline.open")} spec=${() => refusal(proposal, reload)} />
     </div>
   </article>`;

@@ -56,13 +56,50 @@ function Told({ told, tank, name }) {
     ${told.well ? html`<p role="status"><strong>${said("site.table_well")}</strong> ${told.words}</p>` : html`<div role="alert"><p class="wrong"><strong>${said("site.mistakes", { count: told.mistakes.length })}</strong></p><${Mistakes} mistakes=${told.mistakes} /></div>`}
     ${[...told.warnings, ...told.remarks].length > 0 && html`<ul class="lines">${[...told.warnings, ...told.remarks].map((each) => html`<li key=${each}>${each}</li>`)}</ul>`}
     ${told.well && html`<p>${said("site.table_line", { tank, name })} <code>capacity_table: ${name}</code></p>`}
-    ${told.largest && html`<p>${said("site.table_largest", { level: text(told.largest.level, "length"), difference: signed(told.largest.after - told.largest.before), before: told.before })}</p>`}
-    ${told.volumes.length > 0 &&
-    html`<details><summary>${said("site.table_levels")}</summary><div class="wide"><table>
-      <thead><tr><th scope="col" class="number">${said("figure.level")}</th><th scope="col" class="number">${said("site.now")}</th><th scope="col" class="number">${said("site.then")}</th><th scope="col" class="number">${said("site.difference")}</th></tr></thead>
-      <tbody>${told.volumes.map(({ level, before, after }) => html`<tr key=${level}><th scope="row" class="number">${text(level, "length")}</th><td class="number">${volume(before)}</td><td class="number">${volume(after)}</td><td class="number">${before === null || after === null ? "" : signed(after - before)}</td></tr>`)}</tbody>
-    </table></div></details>`}
+    <${Largest} largest=${told.largest} before=${told.before} />
+    ${told.volumes.length > 0 && html`<details><summary>${said("site.table_levels")}</summary><${Volumes} volumes=${told.volumes} label=${said("site.table_levels")} /></details>`}
   </div>`;
+}
+
+/** More at once nobody reads: the first and the last always. */
+const MOST_ROWS = 1000;
+
+/** What is in a table that somebody proposes, for whoever is to approve it. */
+export function ProposedTable({ table: { name, words, rows, tanks } }) {
+  const said = useWords();
+  const shown = rows.length <= MOST_ROWS ? rows : [...rows.slice(0, MOST_ROWS - 1), rows.at(-1)];
+  return html`<section aria-label=${name}>
+    <h4><code>${name}</code></h4>
+    <p>${words}</p>
+    ${rows.length > 0 &&
+    html`<p>${said("site.table_ends", { first: text(rows[0][0], "length"), least: volume(rows[0][1]), last: text(rows.at(-1)[0], "length"), most: volume(rows.at(-1)[1]), count: rows.length })}</p>
+      <details><summary>${said("site.table_rows", { count: rows.length })}</summary>
+        ${shown.length < rows.length && html`<p class="small">${said("site.table_not_all", { shown: shown.length, count: rows.length })}</p>`}
+        <div class="wide" tabindex="0" role="group" aria-label=${said("site.table_rows", { count: rows.length })}><table>
+          <thead><tr><th scope="col" class="number">${said("figure.level")}</th><th scope="col" class="number">${said("site.table_volume")}</th></tr></thead>
+          <tbody>${shown.map(([level, held]) => html`<tr key=${level}><th scope="row" class="number">${text(level, "length")}</th><td class="number">${volume(held)}</td></tr>`)}</tbody>
+        </table></div>
+      </details>`}
+    ${tanks.map(
+      (each) => html`<div key=${each.tank}>
+        <p><strong>${each.tank}</strong> ${each.before ? said("site.table_now", { before: each.before }) : said("site.tank.added")}</p>
+        <${Largest} largest=${each.largest} before=${each.before} />
+        <${Volumes} volumes=${each.volumes} label=${`${each.tank} ${name}`} />
+      </div>`,
+    )}
+  </section>`;
+}
+
+function Largest({ largest, before }) {
+  return largest && html`<p>${word("site.table_largest", { level: text(largest.level, "length"), difference: signed(largest.after - largest.before), before })}</p>`;
+}
+
+function Volumes({ volumes, label }) {
+  const said = useWords();
+  return html`<div class="wide" tabindex="0" role="group" aria-label=${label}><table>
+    <thead><tr><th scope="col" class="number">${said("figure.level")}</th><th scope="col" class="number">${said("site.now")}</th><th scope="col" class="number">${said("site.then")}</th><th scope="col" class="number">${said("site.difference")}</th></tr></thead>
+    <tbody>${volumes.map(({ level, before, after }) => html`<tr key=${level}><th scope="row" class="number">${text(level, "length")}</th><td class="number">${volume(before)}</td><td class="number">${volume(after)}</td><td class="number">${before === null || after === null ? "" : signed(after - before)}</td></tr>`)}</tbody>
+  </table></div>`;
 }
 
 const volume = (value) => (value === null ? word("site.no_volume") : text(value, "volume", { places: 3 }));

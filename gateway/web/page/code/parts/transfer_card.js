@@ -3,6 +3,7 @@ import { html } from "../html.js";
 import { way } from "../go.js";
 import { siteNow, useRow, useSite } from "../live.js";
 import { text } from "../numbers.js";
+import { told as spoken } from "../sentences.js";
 import { clock, full, span } from "../times.js";
 import { useWords } from "../words.js";
 import { AccountFigure, amountText, codeWord, measureAt, reasonTexts } from "./account_figures.js";
@@ -143,7 +144,7 @@ function waitsForText(word, { phase, waits_for: waitsFor, progress, since }, now
   if (phase === "planned") return plannedText(word, progress?.opening_rest_s, now);
   if (phase === "paused") return word("transfer.waits_for_resume", { time: clock(since, now) });
   if (phase !== "settling") return "";
-  if (waitsFor) return waitsFor;
+  if (waitsFor) return spoken(waitsFor);
   if (!progress?.settled) return word("transfer.waits_for_rest");
   const left = Math.max(0, (Date.parse(progress.settled) - now) / 1000);
   return word("transfer.settles", { time: clock(progress.settled, now), span: span(left) });
@@ -174,7 +175,7 @@ export function Marks({ marks, now }) {
   return html`<ul class="marks">
     ${marks.map(
       (mark, index) =>
-        html`<li key=${index}><time datetime=${mark.instant} title=${full(mark.instant)}>${clock(mark.instant, now)}</time> ${codeWord("mark", mark.kind)}: ${mark.text}${
+        html`<li key=${index}><time datetime=${mark.instant} title=${full(mark.instant)}>${clock(mark.instant, now)}</time> ${codeWord("mark", mark.kind)}: ${spoken(mark.text)}${
           mark.by && html` <span class="quiet">${word("account.by", { who: mark.by })}</span>`
         }</li>`,
     )}

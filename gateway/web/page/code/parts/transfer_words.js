@@ -1,5 +1,6 @@
 // What a transfer is called, by what it is told, and what there is to doubt about it.
 import { site } from "../live.js";
+import { told as spoken } from "../sentences.js";
 import { word } from "../words.js";
 import { codeWord, reasonTexts } from "./account_figures.js";
 
@@ -29,7 +30,7 @@ export function doubtsOf(transfer) {
   const rate = transfer.progress?.rate;
   if (transfer.phase === "running" && rate && rate.quality !== "Good") told.push(...reasonTexts(rate.reasons));
   for (const side of transfer.sides) {
-    if (side.opening?.clock_doubt) told.push(side.opening.clock_doubt.text);
+    if (side.opening?.clock_doubt) told.push(spoken(side.opening.clock_doubt.text));
     if (side.opening && side.opening.quality !== "Good") {
       told.push(word("transfer.opening_doubt", { tank: side.tank, quality: word(`quality.${side.opening.quality}`) }));
     }

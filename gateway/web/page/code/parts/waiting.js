@@ -1,9 +1,11 @@
 // What waits for a second person: who asked for what, what it would do, and what another may say to it.
 import { html } from "../html.js";
+import { told } from "../sentences.js";
 import { useSession } from "../session.js";
 import { full } from "../times.js";
 import { hasWord, useWords, word as said } from "../words.js";
 import { ActButton } from "./dialog.js";
+import { Ties } from "./ties.js";
 
 /** Nothing where nothing waits. */
 export function WaitingForSecond({ entered: { document } }) {
@@ -19,10 +21,10 @@ export function WaitingForSecond({ entered: { document } }) {
         return html`<li key=${each.request} class="alarm">
           <h3 class="plain">${word("second.request", { number: each.request, what: actName(each.asked), by: each.by })}</h3>
           <p>${word("second.times", { at: full(each.at), ends: full(each.ends) })}${each.asked.why && ` “${each.asked.why}”`}</p>
-          <ul class="lines">${each.lines.map((line) => html`<li key=${line}>${line}</li>`)}</ul>
-          ${own && html`<p>${word("second.own")}</p>`}
+          <ul class="lines">${each.lines.map((line) => html`<li key=${line}>${told(line)}</li>`)}</ul>
+          ${own ? html`<p>${word("second.own")}</p>` : html`<${Ties} told=${each} />`}
           <div class="buttons">
-            ${!own && html`<${ActButton} action=${each.asked.action} kind="chief" label=${word("acts.approve.open")} about=${String(each.request)} spec=${() => decision("approve", each)} />`}
+            ${!own && !each.in_the_way && html`<${ActButton} action=${each.asked.action} kind="chief" label=${word("acts.approve.open")} about=${String(each.request)} spec=${() => decision("approve", each)} />`}
             <${ActButton} action=${each.asked.action} label=${word(own ? "second.take_back" : "acts.decline.open")} about=${String(each.request)} spec=${() => decision("decline", each)} />
           </div>
         </li>`;

@@ -9,6 +9,7 @@ import { DayOfAlarms } from "../parts/day_of_alarms.js";
 import { reasonText } from "../parts/figure.js";
 import { InMaintenance, useEntered } from "../parts/in_force.js";
 import { PriorityMark } from "../parts/mark.js";
+import { NotYet } from "../parts/not_yet.js";
 import { told } from "../sentences.js";
 import { clock, span } from "../times.js";
 import { useWords, word } from "../words.js";
@@ -23,7 +24,7 @@ export function AlarmsView({ rest: [tank = ""] }) {
   const flood = useEachSecond(() => floodOf(alarms ?? [], siteNow() ?? 0));
   // Of what was never read nothing is judged, and no alarm says so.
   const unread = useEachSecond(() => present.filter((tag) => (!tank || tag === tank) && row(tag).value === null).length);
-  if (!site || !alarms) return html`<h1>${word("way.alarms")}</h1><p>${word("page.loading")}</p>`;
+  if (!site || !alarms) return html`<h1>${word("way.alarms")}</h1><${NotYet} />`;
   const shown = alarms.filter((each) => !tank || (each.tank ?? GATEWAY) === tank);
   const groups = grouped(shown);
   const nothing = groups.waiting.length + groups.seen.length === 0;

@@ -8,6 +8,7 @@ import { InForce, InMaintenance, useEntered } from "../parts/in_force.js";
 import { Present } from "../parts/present.js";
 import { WaitingForSecond } from "../parts/waiting.js";
 import { offered } from "../parts/act_course.js";
+import { NotYet } from "../parts/not_yet.js";
 import { useSession } from "../session.js";
 import { useWords } from "../words.js";
 
@@ -19,7 +20,7 @@ export function EnterView({ rest: [tank = ""] }) {
   const present = useTags();
   const entered = useEntered();
   const { person } = useSession();
-  if (!site) return html`<h1>${word("way.enter")}</h1><p>${word("page.loading")}</p>`;
+  if (!site) return html`<h1>${word("way.enter")}</h1><${NotYet} />`;
   const known = !tank || tank in site.tanks;
   const nobody = person && !Object.keys(OF_TANK).some(offered) && !offered("maintenance");
   return html`<h1>${word("way.enter")}</h1>

@@ -4,6 +4,7 @@ import { siteNow, useEachSecond, useSite } from "../live.js";
 import { retyped } from "../numbers.js";
 import { alarmName, placeName } from "../parts/alarm_words.js";
 import { MAINTENANCE, NotKnown, stateOf, useEntered } from "../parts/in_force.js";
+import { told } from "../sentences.js";
 import { full } from "../times.js";
 import { actName } from "../parts/waiting.js";
 import { hasWord, useWords } from "../words.js";
@@ -19,8 +20,8 @@ export function HandoverView() {
   if (!site || !document) return html`<h1>${word("way.handover")}</h1><${NotKnown} wrong=${wrong} />`;
   const sheets = sheetsOf(document, word).filter(({ rows }) => rows.length);
   const remarks = [
-    ...(document.products ?? []).flatMap((each) => each.remarks.map((text) => `${each.tank} ${word("quantity.product")}: ${text}`)),
-    ...document.entries.filter((each) => each.quantity !== MAINTENANCE && (each.trouble || each.other)).map((each) => `${each.about} ${word(`quantity.${each.quantity}`)}: ${each.trouble || each.other}`),
+    ...(document.products ?? []).flatMap((each) => each.remarks.map((text) => `${each.tank} ${word("quantity.product")}: ${told(text)}`)),
+    ...document.entries.filter((each) => each.quantity !== MAINTENANCE && (each.trouble || each.other)).map((each) => `${each.about} ${word(`quantity.${each.quantity}`)}: ${told(each.trouble || each.other)}`),
   ];
   return html`<div class="handover">
     <h1>${word("way.handover")}: ${site.name}</h1>
@@ -65,7 +66,7 @@ function sheetsOf(document, word) {
     each.product ?? "",
     each.partner ?? "",
     time(each.since),
-    each.waits_for || (each.progress?.settled ? word("handover.settles", { time: time(each.progress.settled) }) : ""),
+    told(each.waits_for) || (each.progress?.settled ? word("handover.settles", { time: time(each.progress.settled) }) : ""),
   ];
   const transfers = document.transfers ?? [];
   const ofTransfers = ["transfer", "state", "kind", "tanks", "product", "partner", "since", "waits"];

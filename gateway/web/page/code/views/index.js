@@ -2,6 +2,7 @@
 // of whoever may do what `permit` names.
 // Each is loaded when it is first gone to, so that the first look waits for no other; see later.js.
 import { later } from "../parts/later.js";
+import { SITE_FILE } from "../parts/permits.js";
 
 export const VIEWS = {
   overview: { name: "way.overview", View: later(() => import("./overview.js"), "Overview"), way: true },
@@ -14,7 +15,7 @@ export const VIEWS = {
   reports: { name: "way.reports", View: later(() => import("./reports.js"), "ReportsView"), way: true },
   changes: { name: "way.changes", View: later(() => import("./changes.js"), "ChangesView"), way: true },
   gateway: { name: "way.gateway", View: later(() => import("./gateway.js"), "GatewayView"), way: true },
-  site: { name: "way.site", View: later(() => import("./site.js"), "SiteView"), way: true, permit: "site-file" },
+  site: { name: "way.site", View: later(() => import("./site.js"), "SiteView"), way: true, permit: SITE_FILE },
   handover: { name: "way.handover", View: later(() => import("./handover.js"), "HandoverView") },
   person: { name: "way.person", View: later(() => import("./person.js"), "PersonView") },
   tank: { name: "way.tank", View: later(() => import("./tank.js"), "TankView") },

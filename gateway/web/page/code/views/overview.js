@@ -7,12 +7,16 @@ import { Age } from "../parts/age.js";
 import { AlarmButtons } from "../parts/alarm_acts.js";
 import { alarmCaution } from "../parts/alarm_words.js";
 import { reasonText } from "../parts/figure.js";
+import { floodAmong } from "../parts/flood.js";
 import { PriorityMark } from "../parts/mark.js";
+import { NotYet } from "../parts/not_yet.js";
+import { SITE_FILE } from "../parts/permits.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
 import { actName } from "../parts/waiting.js";
 import { told } from "../sentences.js";
-import { clock } from "../times.js";
+import { useSession } from "../session.js";
+import { clock, full } from "../times.js";
 import { hasWord, useWords, word } from "../words.js";
 
 /** What is done to an alarm without going to its page. */
@@ -29,7 +33,7 @@ export function Overview() {
   // Which tanks move changes seldom: a text is compared, so that the rows alone are drawn when figures change.
   const moving = useEachSecond(() => present.filter(moves).join("\n"));
   const unknown = useEachSecond(() => present.filter(isUnknown).length);
-  if (!site) return html`<p>${word("page.loading")}</p>`;
+  if (!site) return html`<${NotYet} />`;
   const movers = moving ? moving.split("\n") : [];
   const rest = present.filter((tag) => !movers.includes(tag));
   const shown = (tag, grouped) =>
@@ -94,23 +98,38 @@ function Needs() {
   const word = useWords();
   const alarms = useTop("alarms") ?? [];
   const asked = useTop("waiting") ?? [];
+  const proposed = useTop("site_file") ?? [];
   const waiting = alarms.filter((each) => !HIDDEN.includes(each.alarm.phase));
   const counts = useEachSecond(() => counted().join(" "));
   const [stale, bad, uncertain, byHand, maintained, awaited] = counts.split(" ").map(Number);
+  const flood = useEachSecond(() => floodAmong(waiting, siteNow() ?? 0));
+  // In a flood what to do about a tank stands at the worst that it has: with it at each, all else would be out of sight.
+  const worst = new Map([...waiting].reverse().map((each) => [each.tank, each]));
   const hidden = alarms.length - waiting.length;
   const told = { stale, bad, uncertain, byHand, maintained, awaited, hidden };
-  const quiet = waiting.length + asked.length === 0 && stale + bad + awaited === 0;
+  const quiet = waiting.length + asked.length + proposed.length === 0 && stale + bad + awaited === 0;
   return html`<section aria-labelledby="needs">
-    <h2 id="needs">${word("overview.needs")}</h2>
+    <h2><span id="needs">${word("overview.needs")}</span>${waiting.length > 1 && html`<span class="quiet" aria-hidden="true"> ${waiting.length}</span>`}</h2>
+    ${flood > 0 && html`<p class="flood" role="status"><strong>${word("alarms.flood", { count: flood })}</strong> ${word("alarms.flood_what")}</p>`}
     ${quiet ? html`<p>${word("overview.nobody")} <${LastChecked} /></p>` : null}
-    <ul>${waiting.map((each) => html`<${Need} key=${`${each.tank} ${each.alarm.name}`} each=${each} />`)}</ul>
+    <ul>${waiting.map((each) => html`<${Need} key=${`${each.tank} ${each.alarm.name}`} each=${each} isWorst=${flood === 0 || each.tank === null || worst.get(each.tank) === each} />`)}</ul>
     ${asked.length > 0 && html`<p class="need-second"><a class="fresh" href=${way("enter")}>${word("overview.second", { count: asked.length })}</a> <span class="small">${asked.map(secondText).join("; ")}</span></p>`}
+    <${ProposedSite} proposed=${proposed} />
     <p class="counts small">
       ${Object.entries(told)
         .filter(([, count]) => count > 0)
         .map(([name, count]) => html`<span key=${name} class=${name === "stale" || name === "bad" ? "fresh" : ""}>${word(`counts.${name}`, { count })}</span>`)}
     </p>
   </section>`;
+}
+
+/** Who may not look at the site file sees that it waits, and is led nowhere. */
+function ProposedSite({ proposed }) {
+  const word = useWords();
+  const { may } = useSession();
+  if (!proposed.length) return null;
+  const said = word("overview.site_file", { count: proposed.length });
+  return html`<p class="need-second">${may.includes(SITE_FILE) ? html`<a class="fresh" href=${way("site")}>${said}</a>` : html`<span class="fresh">${said}</span>`} <span class="small">${proposed.map((each) => word("overview.site_file_of", { ...each, ends: full(each.ends) })).join("; ")}</span></p>`;
 }
 
 /** What is asked for, of which tank and by whom. */
@@ -141,7 +160,7 @@ function counted() {
   ];
 }
 
-function Need({ each }) {
+function Need({ each, isWorst }) {
   const word = useWords();
   const { tank, alarm, action } = each;
   const fresh = alarm.phase === "unacknowledged" || alarm.phase === "returned";
@@ -154,8 +173,8 @@ function Need({ each }) {
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}
       ${alarm.reason && html`<p class="small">${reasonText(alarm.reason)}</p>`}
-      <p class="small">${told(action)}</p>
-      ${alarmCaution(alarm.kind) && html`<p class="small quiet">⚠ ${alarmCaution(alarm.kind)}</p>`}
+      ${isWorst && html`<p class="small">${told(action)}</p>`}
+      ${isWorst && alarmCaution(alarm.kind) && html`<p class="small quiet">⚠ ${alarmCaution(alarm.kind)}</p>`}
       <${AlarmButtons} each=${each} only=${HERE} />
     </div>
   </li>`;

@@ -10,7 +10,7 @@ import { restart } from "../live.js";
 import { useShared } from "../shared.js";
 import { full } from "../times.js";
 import { change, taste } from "../taste.js";
-import { changePassword, join, signOut, useSession } from "../session.js";
+import { changePassword, join, signOut, stillIn, useSession } from "../session.js";
 import { useWords } from "../words.js";
 import { useOnce } from "../parts/once.js";
 
@@ -89,8 +89,10 @@ function ownPassword(word) {
 
 function Nobody({ openToAll }) {
   const word = useWords();
+  const still = useShared(stillIn);
   return html`<section aria-labelledby="sign-in">
       <h2 id="sign-in">${word("sign_in.do")}</h2>
+      ${still && html`<p class="wrong" role="status">${word("person.still_in", { name: still })}</p>`}
       <p>${word(openToAll ? "person.open_to_all" : "person.closed")}</p>
       <${SignIn} />
     </section>

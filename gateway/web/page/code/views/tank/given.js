@@ -7,6 +7,7 @@ import { codeWord } from "../../parts/account_figures.js";
 import { useAsked } from "../../parts/asked.js";
 import { reasonText } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
+import { told } from "../../sentences.js";
 import { clock, full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
 import { concerns } from "./head.js";
@@ -36,7 +37,7 @@ export function Entered({ tag, fixed, plan, turn }) {
             ${each.why && html`${" · "}${each.why}`}
             ${each.stands_in && html`${" · "}${word("tank.stands_in")}`}
             ${!each.used && html`${" · "}${word("tank.not_used")}`}
-            ${[each.trouble, each.other].filter(Boolean).map((remark) => html`${" · "}${remark}`)}
+            ${[each.trouble, each.other].filter(Boolean).map((remark) => html`${" · "}${told(remark)}`)}
           </li>`,
       )}
       ${others.map(

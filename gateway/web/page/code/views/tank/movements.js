@@ -6,6 +6,7 @@ import { referenceText, text } from "../../numbers.js";
 import { useAsked } from "../../parts/asked.js";
 import { Figure, reasonText } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
+import { told } from "../../sentences.js";
 import { clock, full } from "../../times.js";
 import { hasWord, word } from "../../words.js";
 import { qualityWord } from "./why.js";
@@ -27,7 +28,7 @@ export function Transfers({ tag, fixed }) {
         (each) =>
           html`<li key=${each.number}>
             <a class="button" href=${way("transfers", String(each.number))}>${named("transfer_kind", each.kind)} ${each.number}</a>
-            ${" "}${[named("transfer_phase", each.phase), word("need.since", { time: clock(each.since, siteNow()) }), each.partner, each.finish && word("overview.finish", { time: clock(each.finish, siteNow()) }), each.waits_for].filter(Boolean).join("; ")}
+            ${" "}${[named("transfer_phase", each.phase), word("need.since", { time: clock(each.since, siteNow()) }), each.partner, each.finish && word("overview.finish", { time: clock(each.finish, siteNow()) }), told(each.waits_for)].filter(Boolean).join("; ")}
             ${each.moved && html`<br />${word("tank.moved")} <${Figure} fig=${each.moved} /> ${each.ordered && html`${word("tank.moved_of")} <${Figure} fig=${each.ordered} />`} <span class="quiet">${measureText(each.measure, fixed)}</span>`}
           </li>`,
       )}
