@@ -16,8 +16,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --constraint requirements.lock
 TESTS ?=
-# Half of what the tests take is waiting: three share two cores well. Each needs about 1 GB.
-PYTEST_WORKERS ?= 3
+# Half of what the tests take is waiting: four share two cores well, where there is 1 GB for each.
+PYTEST_WORKERS ?= $(shell awk '/^MemAvailable/ {n = int($$2 / 1048576); print (n > 4 ? 4 : n < 2 ? 2 : n)}' /proc/meminfo)
 
 .PHONY: help demo test check bench soak fuzz mutants fresh deploy-test lock packages picture
 

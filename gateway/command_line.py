@@ -15,6 +15,7 @@ from typing import NoReturn, Protocol, TextIO, cast
 
 from gateway import __version__
 from gateway.errors import GatewayError, SettingsError, UsageError
+from gateway.process.garbage import seldom_collected
 from gateway.process.standard_streams import is_journal, open_standard_descriptors, prioritised
 
 __all__ = ["COMMANDS", "main"]
@@ -98,7 +99,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     _write_any_character()
     try:
         try:
-            return _run(typed)
+            with seldom_collected():
+                return _run(typed)
         finally:
             sys.stdout.flush()
     except SettingsError as error:

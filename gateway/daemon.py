@@ -17,7 +17,7 @@ from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import is_impossible
 from gateway.deliveries import Deliveries, Walled, loop_name
-from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination, TankScale
+from gateway.delivery.contract import GOODBYE_S, DeliveryPlan, Destination
 from gateway.delivery.contract import Surroundings as DeliverySurroundings
 from gateway.delivery.destinations import make_destination, takes_history, takes_records
 from gateway.delivery.metrics import Metrics
@@ -45,7 +45,7 @@ from gateway.site_access import access_of, access_status
 from gateway.site_alarms import SiteAlarms
 from gateway.status import GatewaySnapshot, LineStatus
 from gateway.tank_record import TankRecord
-from gateway.tank_scales import tank_scales
+from gateway.tank_scales import TankScales
 from gateway.watch.house import House
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
@@ -80,6 +80,7 @@ class Daemon:
         people: Path | None = None,
     ) -> None:
         self._settings = settings
+        self._scales = TankScales(lambda: self._settings.tanks)
         self._manager = ServiceManager() if manager is None else manager
         self._log_lines_dropped = log_lines_dropped
         self._machine: Clock = SystemClock() if clock is None else clock
@@ -362,9 +363,6 @@ class Daemon:
             self._settings.name, self._boot, self.snapshot, self._jitter, came_round, outbox, self._scales
         )
         return make_destination(plan, around)
-
-    def _scales(self) -> list[TankScale]:
-        return tank_scales(self._settings.tanks)
 
     def _server(self, plan: HttpPlan) -> HttpServer:
         return HttpServer(

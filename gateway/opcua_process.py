@@ -7,18 +7,16 @@ import asyncio
 import resource
 import signal
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import structlog
 
-from gateway.clock import SystemClock, utc_now
-from gateway.delivery.opcua.certificates import end_of
+from gateway.clock import SystemClock
 from gateway.delivery.opcua.feed import LONGEST_LINE, FeedError, line, message, past_figures, plan_of
-from gateway.delivery.opcua.looked_at import WARN_DAYS
+from gateway.delivery.opcua.looked_at import trouble_with_own
 from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.opcua.server.history import Page, Sample
 from gateway.delivery.opcua.server.serving import OpcuaServer
@@ -135,15 +133,21 @@ async def serve() -> int:
     try:
         await server.start()
     except (OSError, GatewayError, ValueError) as error:
-        out.say({"failed": f"it cannot serve at {plan.host}:{plan.port}: {error}"})
+        why = (error.strerror if isinstance(error, OSError) else None) or str(error)
+        out.say({"failed": f"it cannot serve at {plan.host}:{plan.port}: {why}"})
         await asyncio.sleep(0.1)
         return 1
     out.say({"ready": server.port})
-    looking = asyncio.create_task(_look_all_the_time(server, out), name="look")
+    # A folder that answers slowly may hold up who is looked at, and never that what holds no more becomes Bad.
+    looking = [
+        asyncio.create_task(_look(server, out), name="look at values"),
+        asyncio.create_task(_look_again(server), name="look at clients"),
+    ]
     try:
         is_told = await _follow(server, reader, out, looking)
     finally:
-        looking.cancel()
+        for each in looking:
+            each.cancel()
     await server.gone()
     await asyncio.sleep(_GOODBYE_S if is_told else _LINGER_S)
     await server.stop()
@@ -160,13 +164,16 @@ def _bound(plan: OpcuaPlan) -> None:
         resource.setrlimit(resource.RLIMIT_NOFILE, (min(_FILES, hard), hard))
 
 
-async def _follow(server: OpcuaServer, reader: asyncio.StreamReader, out: _Out, looking: "asyncio.Task[None]") -> bool:
+async def _follow(
+    server: OpcuaServer, reader: asyncio.StreamReader, out: _Out, looking: "Sequence[asyncio.Task[None]]"
+) -> bool:
     """Until the gateway ends; whether it said so. A gateway that is silent is waited for, and all is Bad meanwhile."""
     reading = asyncio.create_task(reader.readline(), name="read")
     while True:
-        await asyncio.wait([reading, looking], timeout=_SILENT_S, return_when=asyncio.FIRST_COMPLETED)
-        if looking.done():
-            looking.result()
+        await asyncio.wait([reading, *looking], timeout=_SILENT_S, return_when=asyncio.FIRST_COMPLETED)
+        for each in looking:
+            if each.done():
+                each.result()
         if not reading.done():
             await server.gone()
             continue
@@ -180,13 +187,6 @@ async def _follow(server: OpcuaServer, reader: asyncio.StreamReader, out: _Out, 
         await server.take(told)
         if "line" in told:
             out.say({"took": told["line"]})
-
-
-async def _look_all_the_time(server: OpcuaServer, out: _Out) -> None:
-    # A folder that answers slowly may hold up who is looked at, and never that what holds no more becomes Bad.
-    async with asyncio.TaskGroup() as group:
-        group.create_task(_look(server, out), name="look at values")
-        group.create_task(_look_again(server), name="look at clients")
 
 
 async def _look_again(server: OpcuaServer) -> None:
@@ -203,24 +203,11 @@ async def _look(server: OpcuaServer, out: _Out) -> None:
         await server.space.look()
         if steady_s() - said_s >= _REPORT_S:
             said_s = steady_s()
-            told = {"clients": server.clients(), "warnings": _warnings(server)}
+            told = {"clients": server.clients(), "warnings": trouble_with_own(server.certificates)}
             if told != before:
                 before = told
                 out.say(told)
         await asyncio.sleep(_LOOK_S)
-
-
-def _warnings(server: OpcuaServer) -> list[str]:
-    try:
-        own = server.certificates.own_certificate()
-    except GatewayError as error:
-        return [str(error)]
-    if own is not None and end_of(own) - utc_now() < timedelta(days=WARN_DAYS):
-        return [
-            f"our own certificate ends on {end_of(own):%Y-%m-%d}; "
-            "`tank-gateway delivery certificate make` makes another"
-        ]
-    return []
 
 
 def main() -> None:

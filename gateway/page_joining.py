@@ -100,6 +100,8 @@ class Page:
         """Of the pipeline, when it was last looked at what is watched."""
         self._watched: tuple[SiteSettings, Sequence[TankPlan]] | None = None
         self._version = 0
+        self._alarmed: tuple[tuple[AlarmNow, ...], Mapping[str, Any]] = (), {"alarms": [], "sentences": []}
+        """As they stood when they were last told of, and what was told."""
         self._site = 0, b""
         """By the version of which it is."""
 
@@ -137,17 +139,15 @@ class Page:
             if tank.binding.maintenance
         }
 
-    def alarms(self) -> list[dict[str, Any]]:
-        return alarm_documents(self._alarms())
-
-    def sentences(self) -> list[dict[str, Any]]:
-        standings = [each.standing for each in self._alarms()]
-        return sentence_documents(
-            each.reason for each in standings if each.reason is not None and each.phase is not AlarmPhase.NORMAL
-        )
-
-    def _alarms(self) -> tuple[AlarmNow, ...]:
-        return (*self._around.house.alarms(), *self._around.pipeline.alarms())
+    def alarms(self) -> Mapping[str, Any]:
+        found = (*self._around.house.alarms(), *self._around.pipeline.alarms())
+        if found == self._alarmed[0]:
+            return self._alarmed[1]
+        standings = [each.standing for each in found]
+        reasons = [each.reason for each in standings if each.reason is not None and each.phase is not AlarmPhase.NORMAL]
+        made = {"alarms": alarm_documents(found), "sentences": sentence_documents(reasons)}
+        self._alarmed = found, made
+        return made
 
     def others(self) -> Mapping[str, Any]:
         around = self._around

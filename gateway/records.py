@@ -48,7 +48,11 @@ class Quality(IntEnum):
 
     @property
     def word(self) -> str:
-        return self.name.capitalize()
+        return _WORDS[self]
+
+
+_WORDS = tuple(each.name.capitalize() for each in Quality)
+"""Asked for several dozen times a sheet; a name of an enumeration takes its time."""
 
 
 class Reading(NamedTuple):

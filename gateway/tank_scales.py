@@ -1,11 +1,11 @@
 """What the figures of each tank range over, as far as its plan says: to draw them, and for deadbands in per cent."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Sequence
 
 from gateway.delivery.contract import TankScale
 from gateway.settings import TankSetup
 
-__all__ = ["tank_scales"]
+__all__ = ["TankScales"]
 
 _HEAVIEST = 1_100.0
 """kg/m3: a mass of a tank full of something heavier is beyond the end of its scale, and no less right."""
@@ -14,9 +14,21 @@ _VOLUMES = ("tov", "gov", "gsv", "nsv", "free_water", "pumpable", "room")
 _MASSES = ("mass", "weight_in_air", "net_mass", "net_weight_in_air", "total_mass")
 
 
-def tank_scales(setups: Iterable[TankSetup]) -> list[TankScale]:
-    """In the order of the site file."""
-    return [_scale(setup) for setup in setups]
+class TankScales:
+    """Of the tanks of a site, made once for all who ask, until there are others."""
+
+    def __init__(self, setups: Callable[[], Sequence[TankSetup]]) -> None:
+        """`setups`: of now; another object where they are others."""
+        self._setups = setups
+        self._known: Sequence[TankSetup] = ()
+        self._made: Sequence[TankScale] = ()
+
+    def __call__(self) -> Sequence[TankScale]:
+        """In the order of the site file."""
+        setups = self._setups()
+        if setups is not self._known:
+            self._known, self._made = setups, tuple(_scale(setup) for setup in setups)
+        return self._made
 
 
 def _scale(setup: TankSetup) -> TankScale:

@@ -29,6 +29,9 @@ if "COMPILE_ANEW" not in os.environ:
 
 check_every_loop()
 
+# Until all is collected: what is imported and collected stays, and no search for garbage goes through it meanwhile.
+gc.disable()
+
 # No deadline: two cores are shared, and a wall-clock figure belongs in the bench.
 settings.register_profile("everyday", max_examples=100, deadline=None, derandomize=True)
 settings.register_profile(
@@ -46,6 +49,7 @@ def pytest_collection_finish() -> None:
     """Twelve thousand tests are a million objects, which stay: no search for garbage goes through them again."""
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 @pytest.fixture(scope="session")

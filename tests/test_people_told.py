@@ -3,7 +3,7 @@
 import asyncio
 import sqlite3
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, closing
 from dataclasses import replace
 from datetime import UTC, datetime, time
 from pathlib import Path
@@ -78,7 +78,7 @@ async def test_one_sign_of_life_a_day_and_every_event_at_the_webhook(
         await asyncio.sleep(0.5)
     assert [each.content["kind"] for each in web.taken] == ["gateway_started", "gateway_stopped", "gateway_started"]
     assert len(mail.mails) == 1
-    with sqlite3.connect(tmp_path / f"{site.name}.ledger") as ledger:
+    with closing(sqlite3.connect(tmp_path / f"{site.name}.ledger")) as ledger, ledger:
         cursors = ledger.execute("SELECT destination, records, events FROM cursors ORDER BY destination").fetchall()
     ledger.close()
     assert cursors == [(plan.name, 0, 1), (hook.name, 0, 1)]

@@ -55,6 +55,11 @@ class Stream(Protocol):
         """So many bytes are handed over now."""
         ...
 
+    def pushes(self, data: bytes) -> bool:
+        """Hand that, which is not empty, over at once, past the application's own way, where the peer has taken what
+        it was given before, or nearly; False: it is not handed over."""
+        ...
+
     def end(self) -> None:
         """Nothing more is handed over. Where the peer has not even taken what was, the connection is closed."""
         ...
@@ -235,6 +240,18 @@ class BoundedConnection(H11Protocol):
 
     def gives(self, count: int) -> None:
         self._given += count
+
+    def pushes(self, data: bytes) -> bool:
+        # Between the head of an answer without a length and its end h11 keeps account of nothing but the form of it:
+        # chunks, or to HTTP/1.0 the bare bytes (RFC 9112, section 6.3).
+        assert data, "an empty chunk is the last"
+        cycle = self.cycle
+        if self.flow.write_paused or self.transport.is_closing() or cycle is None or not cycle.response_started:
+            return False
+        is_bare = (self.conn.their_http_version or b"1.0") < b"1.1"
+        self.transport.write(data if is_bare else b"%x\r\n%b\r\n" % (len(data), data))
+        self.gives(len(data))
+        return True
 
     def end(self) -> None:
         if self.flow.write_paused:

@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -180,7 +181,7 @@ class Desk:
 
     def audit(self) -> list[tuple[AuditRow, Mapping[str, Any]]]:
         """The whole trail, whose chain holds."""
-        with sqlite3.connect(f"file:{self.file}?mode=ro", uri=True) as connection:
+        with closing(sqlite3.connect(f"file:{self.file}?mode=ro", uri=True)) as connection:
             rows = list(audit_rows(connection))
         assert first_broken(rows) is None
         return [(row, json.loads(row.body)) for row in rows]

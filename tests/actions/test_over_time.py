@@ -7,6 +7,7 @@ import sqlite3
 import tempfile
 import threading
 from collections.abc import Mapping
+from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -123,7 +124,7 @@ def test_each_act_is_told_once_in_history_in_the_commit_of_its_paper(desk: Desk)
 
 def test_what_the_disk_refuses_neither_holds_nor_is_told(desk: Desk) -> None:
     assert desk.act(action="density", tank="TK-1", value="841 kg/m3", expires="31 d")["code"] == 0
-    with sqlite3.connect(desk.file) as other:
+    with closing(sqlite3.connect(desk.file)) as other, other:
         other.execute("CREATE TRIGGER no_more BEFORE INSERT ON audit BEGIN SELECT RAISE(ABORT, 'full'); END")
     refused = desk.act(action="density", tank="TK-1", value="850 kg/m3", expires="31 d")
     assert refused["code"] == 1
@@ -131,7 +132,7 @@ def test_what_the_disk_refuses_neither_holds_nor_is_told(desk: Desk) -> None:
     density = desk.binding("TK-1").reference_density
     assert density is not None
     assert density.value == 841.0
-    with sqlite3.connect(desk.file) as other:
+    with closing(sqlite3.connect(desk.file)) as other, other:
         other.execute("DROP TRIGGER no_more")
         assert other.execute("SELECT count(*) FROM papers").fetchone() == (1,)
     assert desk.act(action="density", tank="TK-1", value="842 kg/m3", expires="31 d")["code"] == 0
@@ -357,6 +358,6 @@ def test_a_file_that_is_taken_away_has_what_is_in_force_in_the_next(desk: Desk) 
     desk.file.unlink()
     assert desk.act(action="density", tank="TK-2", value="842 kg/m3", expires="31 d")["code"] == 0
     desk.stop()
-    with sqlite3.connect(desk.file) as connection:
+    with closing(sqlite3.connect(desk.file)) as connection, connection:
         bodies = [json.loads(body) for (body,) in connection.execute("SELECT body FROM papers")]
     assert {body["block"]["value"] for body in bodies} == {"841 kg/m3", "842 kg/m3"}

@@ -3,6 +3,7 @@ any time on; over stops, kills and reloads."""
 
 import sqlite3
 import tempfile
+from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -86,7 +87,7 @@ def change(desk: Desk, product: str, who: str = "anna", **more: str) -> dict[str
 
 def papers(desk: Desk) -> list[HeldProduct]:
     """All of them, in the order in which they were kept."""
-    with sqlite3.connect(f"file:{desk.file}?mode=ro", uri=True) as connection:
+    with closing(sqlite3.connect(f"file:{desk.file}?mode=ro", uri=True)) as connection:
         rows = connection.execute("SELECT body FROM papers WHERE kind = 'product' ORDER BY number")
         return [held_from(body) for (body,) in rows]
 
@@ -338,7 +339,7 @@ def test_what_each_tank_held_at_a_time(desk: Desk) -> None:
 
 
 def test_a_change_that_the_disk_refuses_neither_holds_nor_is_told(desk: Desk) -> None:
-    with sqlite3.connect(desk.file) as other:
+    with closing(sqlite3.connect(desk.file)) as other, other:
         other.execute("CREATE TRIGGER no_more BEFORE INSERT ON audit BEGIN SELECT RAISE(ABORT, 'full'); END")
     refused = change(desk, "jet")
     assert (refused["code"], "does not hold" in refused["lines"][0]) == (1, True)
@@ -425,7 +426,7 @@ def test_what_is_listed_tells_who_changed_what_and_what_differs(desk: Desk) -> N
 
 def test_an_older_ledger_that_is_restored_tells_what_stands_in_it(desk: Desk) -> None:
     copy = desk.file.parent / "copy"
-    with sqlite3.connect(desk.file) as source, sqlite3.connect(copy) as target:
+    with closing(sqlite3.connect(desk.file)) as source, source, closing(sqlite3.connect(copy)) as target, target:
         source.backup(target)
     assert change(desk, "jet")["code"] == 0
     desk.stop()

@@ -37,6 +37,7 @@ BENCHES = (
     "whole_process",
     "live_view",
     "opcua_age",
+    "all_on",
 )
 
 

@@ -1,16 +1,18 @@
 """The processes around a bench: simulated tanks, the gateway itself, and the subscriber that judges it from outside."""
 
 import json
+import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from types import MappingProxyType
 
 import psutil
 
-__all__ = ["Talking", "gateway", "listener_at", "poller_at", "python", "say", "simulators", "until_good"]
+__all__ = ["Talking", "gateway", "listener_at", "poller_at", "process_of", "python", "say", "simulators", "until_good"]
 
 Talking = subprocess.Popen[str]
 """A process that reads words from its standard input and may answer each with a line."""
@@ -40,11 +42,11 @@ def poller_at(port: int, map_file: Path) -> Iterator[Talking]:
 
 
 @contextmanager
-def gateway(site: Path, log: Path) -> Iterator[psutil.Process]:
-    """The gateway, as a person runs it."""
+def gateway(site: Path, log: Path, environment: Mapping[str, str] = MappingProxyType({})) -> Iterator[psutil.Process]:
+    """The gateway, as a person runs it. `environment`: what it has beside ours."""
     with log.open("w", encoding="utf-8") as output:
-        command = [sys.executable, "-m", "gateway", "run", str(site)]
-        with subprocess.Popen(command, stdout=output, stderr=output) as process:
+        command, around = [sys.executable, "-m", "gateway", "run", str(site)], {**os.environ, **environment}
+        with subprocess.Popen(command, stdout=output, stderr=output, env=around) as process:
             try:
                 yield psutil.Process(process.pid)
             except BaseException:
@@ -74,10 +76,17 @@ def until_good(listener: Talking, tanks: int, patience_s: float, process: psutil
         time.sleep(0.5)
 
 
+def process_of(talking: Talking) -> psutil.Process:
+    return psutil.Process(talking.pid)
+
+
 @contextmanager
-def python(*arguments: str) -> Iterator[Talking]:
-    command = [sys.executable, *arguments]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+def python(
+    *arguments: str, program: str = sys.executable, environment: Mapping[str, str] = MappingProxyType({})
+) -> Iterator[Talking]:
+    """`program`: another that talks so. `environment`: what it has beside ours."""
+    command, around = [program, *arguments], {**os.environ, **environment}
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=around) as process:
         try:
             yield process
         finally:

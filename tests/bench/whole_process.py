@@ -27,7 +27,7 @@ from tests.bench.processes import Talking, gateway, listener_at, say, simulators
 from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.postgres import PASSWORD, USER, Postgres
 
-__all__ = ["lateness", "measure", "quantile"]
+__all__ = ["history_sections", "lateness", "measure", "quantile"]
 
 ELEMENTS = 16
 BUCKET = re.compile(r'^tank_gateway_line_poll_lateness_seconds_bucket{.*le="([^"]+)".*} (\S+)$', re.MULTILINE)
@@ -90,7 +90,7 @@ def _measure(load: Load, seconds: float) -> dict[str, float]:
                 period_s=load.period_s,
                 broker_port=broker.port,
                 web_port=web_port,
-                history=_history(stack, folder, broker.port) if load.keeps else None,
+                history=history_sections(stack, folder, broker.port) if load.keeps else None,
             )
             site.write_text(text, "utf-8")
             with gateway(site, folder / "gateway.log") as process:
@@ -98,7 +98,7 @@ def _measure(load: Load, seconds: float) -> dict[str, float]:
                 return _watch(load, seconds, process, listener, web_port)
 
 
-def _history(stack: ExitStack, folder: Path, broker_port: int) -> dict[str, Any]:
+def history_sections(stack: ExitStack, folder: Path, broker_port: int) -> dict[str, Any]:
     """Six records a tank and minute, each at four destinations: the broker has it twice."""
     database = stack.enter_context(Postgres())
     files = folder / "history"

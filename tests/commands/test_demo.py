@@ -176,13 +176,19 @@ async def test_its_time_passes_as_fast_as_it_is_asked_to(tmp_path: Path) -> None
     """TK-101 gives 60 m3/h, 1 m3 a minute. Tables come five seconds apart, five minutes of the site at sixty times its
     pace; by two clocks of unlike pace every level would be stale or from the future."""
     async with _demo(tmp_path, "--time-factor", "60") as demo:
-        seen = [await _drawn_from(demo) for _ in range(3)]
+        seen = [await _drawn_from(demo)]
+        # On a busy machine the instruments or the gateway fall seconds behind, which are minutes here: over more
+        # tables that wears off, and a wrong pace does not.
+        while not _is_a_cubic_metre_a_minute(seen[0], seen[-1]):
+            assert len(seen) < 8, seen
+            seen.append(await _drawn_from(demo))
         demo.process.send_signal(signal.SIGTERM)
         assert await demo.end() == 0
-    (begun, full), _, (ended, left) = seen
-    minutes = (ended - begun).total_seconds() / 60.0
-    assert minutes > 5.0
-    assert full - left == pytest.approx(minutes, rel=0.5), seen
+
+
+def _is_a_cubic_metre_a_minute(first: tuple[datetime, float], last: tuple[datetime, float]) -> bool:
+    minutes = (last[0] - first[0]).total_seconds() / 60.0
+    return minutes > 4.0 and first[1] - last[1] == pytest.approx(minutes, rel=0.5)
 
 
 async def _drawn_from(demo: _Demo) -> tuple[datetime, float]:

@@ -136,15 +136,18 @@ def test_a_state_that_is_beyond_a_limit_is_named_for_it(limit: LimitState) -> No
 
 
 def test_a_backlog_has_a_line_where_it_is_one() -> None:
-    usual = _WELL._replace(history=Backlog(40, 2.5, 900, 0, 259_200.0))
-    assert _said(_site(_tank("TK-1"), destinations=(usual,))) == ["The only tank is Good, no level is beyond a limit."]
+    # A host of Sparkplug is given 90 s to be known for dead, and a ping some seconds.
+    for oldest_s in (2.5, 100.0):
+        usual = _WELL._replace(history=Backlog(40, oldest_s, 900, 0, 259_200.0))
+        said = _said(_site(_tank("TK-1"), destinations=(usual,)))
+        assert said == ["The only tank is Good, no level is beyond a limit."]
     behind = _WELL._replace(history=Backlog(12_345, 7_200.0, 900, 0, 252_000.0))
     assert _said(_site(_tank("TK-1"), destinations=(behind,))) == [
         "mqtt:broker: 12,345 entries of history wait, the oldest for 2.0 h; there is room for 70.0 h more"
     ]
-    one = _WELL._replace(history=Backlog(1, 61.0, 900, 3), lost=1)
+    one = _WELL._replace(history=Backlog(1, 121.0, 900, 3), lost=1)
     assert _said(_site(_tank("TK-1"), destinations=(one,))) == [
-        "mqtt:broker: 1 entry of history waits, the oldest for 61 s",
+        "mqtt:broker: 1 entry of history waits, the oldest for 2 min",
         "mqtt:broker: 4 records lost since the gateway's start",
     ]
 

@@ -1,10 +1,26 @@
-"""The contract of a destination, kept by every kind there is: MQTT servers, and a folder of files."""
+"""The contract of a destination, kept by every kind there is: MQTT servers, a folder of files, and of those that the
+plant reads what it says of them.
+
+An edge node of Sparkplug takes history as all do: `keeper`. Of live records it says what a host can be told, and at its
+end that the node is dead instead of last records: `test_births_data_and_a_death_as_any_host_reads_them`,
+`test_absent_at_start_run_again_and_followed_by_another_it_goes_on`. Registers and OPC UA have no peer that could be
+away, as they are asked and keep nothing for anybody: that the newest is told, counted and told again by one that is run
+again, and that nothing stays Good at the end, is held by
+`test_run_again_it_serves_again_and_at_the_end_who_is_there_is_let_go` and
+`test_a_port_that_is_taken_is_said_and_taken_once_it_is_free` of registers,
+`test_what_is_offered_is_delivered_lost_or_waiting`,
+`test_where_the_gateway_is_silent_everything_is_bad_and_says_so` and
+`test_a_server_that_is_killed_or_hangs_comes_back_with_the_same_nodes` of OPC UA. What is true of all of them before
+they run: `test_those_that_the_plant_reads_begin_as_all_others_do`.
+"""
 
 import asyncio
 import functools
 import json
 import re
 import shutil
+import subprocess
+import time
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -12,18 +28,22 @@ from typing import Any, Protocol
 
 import pytest
 
-from gateway.delivery.contract import DeliveryPlan, Destination
+from gateway.delivery.contract import DeliveryPlan, Destination, Wants
 from gateway.delivery.destinations import DESTINATION_KINDS
+from gateway.delivery.opcua.plan import OpcuaPlan
 from gateway.delivery.plan import FilesPlan
+from gateway.delivery.registers.plan import RegistersPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.tank_record import TankRecord
 from tests.support.deliveries import plan_for, until
 from tests.support.destinations import destination, running
 from tests.support.file_destination import FileDestination, FolderPlan
 from tests.support.history_files import identities, unfinished
 from tests.support.kept_entries import MemoryOutbox, kept_event, kept_record, streams
-from tests.support.mosquitto import Mosquitto
+from tests.support.mosquitto import Mosquitto, free_port
 from tests.support.mqtt_subscriber import Subscriber
 from tests.support.records import record
+from tests.support.sparkplug_rules import Watching
 
 TANKS = [f"TK-{number}" for number in range(12)]
 
@@ -119,9 +139,62 @@ class HistoryFolder:
         return sum(each == tank for each, _ in identities(*unfinished(self._folder)))
 
 
-@pytest.fixture(params=["3.1.1", "5", "files", "csv", "parquet"])
+class PrimaryHost:
+    """Of Sparkplug, at a server of its own: a foreign program that writes down what it is given."""
+
+    def __init__(self, folder: Path) -> None:
+        self._server = Mosquitto(folder, verbose=False)
+        self._file = folder / "told.txt"
+        self._listening: subprocess.Popen[bytes] | None = None
+        self.plan = SparkplugPlan(
+            (("127.0.0.1", self._server.port),),
+            "plant",
+            "harbour",
+            "control",
+            keepalive_s=1,
+            backoff_first_s=0.02,
+            backoff_longest_s=0.1,
+            given_name="plant",
+            host_silence_s=0.0,
+        )
+
+    def is_there(self) -> None:
+        self._server.start()
+        where = ["-h", "127.0.0.1", "-p", str(self._server.port)]
+        with self._file.open("ab") as file:
+            listens = ["mosquitto_sub", *where, "-q", "1", "-F", "%t %q %r %x", "-t", "spBv1.0/plant/#"]
+            self._listening = subprocess.Popen(listens, stdout=file)
+        told = json.dumps({"online": True, "timestamp": round(time.time() * 1000)})
+        says = ["mosquitto_pub", *where, "-t", "spBv1.0/STATE/control", "-r", "-q", "1", "-m", told]
+        subprocess.run(says, check=True, timeout=20)
+
+    def is_away(self) -> None:
+        if self._listening is not None:
+            self._listening.kill()
+            self._listening.wait()
+        self._server.kill()
+
+    async def newest(self, tank: str) -> int:
+        raise NotImplementedError
+
+    def history(self, tank: str) -> int:
+        seen = Watching()
+        for line in self._file.read_bytes().splitlines():
+            topic, qos, retained, content = line.decode().split(" ")
+            if "CMD/" not in topic:
+                seen.take(topic, int(qos), retained == "1", bytes.fromhex(content))
+        assert seen.broken == []
+        return sum(device == tank and name == "sheet/sequence" for device, name, _ in seen.past)
+
+
+@pytest.fixture(params=["3.1.1", "5", "sparkplug", "files", "csv", "parquet"])
 def keeper(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Peer]:
     """One that takes history, whether it takes live records or not."""
+    if request.param == "sparkplug":
+        host = PrimaryHost(tmp_path)
+        yield host
+        host.is_away()
+        return
     if request.param in ("csv", "parquet"):
         yield HistoryFolder(tmp_path, request.param)
         return
@@ -146,6 +219,26 @@ async def test_it_is_called_by_its_name_and_takes_live_records(peer: Peer) -> No
     assert (peer.plan.name, made.status().destination) == ("plant", "plant")
     assert made.wants.live
     assert not made.status().connected
+
+
+@pytest.mark.parametrize("kind", ["sparkplug", "registers", "opcua"])
+async def test_those_that_the_plant_reads_begin_as_all_others_do(kind: str, tmp_path: Path) -> None:
+    plans: dict[str, DeliveryPlan] = {
+        "sparkplug": SparkplugPlan((("127.0.0.1", free_port()),), "plant", "harbour", given_name="plant"),
+        "registers": RegistersPlan("127.0.0.1", free_port(), (("TK-0", 1),), given_name="plant"),
+        "opcua": OpcuaPlan("127.0.0.1", free_port(), tmp_path, given_name="plant"),
+    }
+    made = destination(plans[kind])
+    assert (plans[kind].name, made.status().destination, made.wants) == ("plant", "plant", Wants(live=True))
+    for sequence in (1, 2, 3):
+        made.offer(record("TK-0", sequence))
+        made.offer(record("TK-1", sequence))
+    status = made.status()
+    assert not status.connected
+    # The newest of each tank waits, for which there is a place at all; what is counted is all that was offered.
+    assert (status.history, status.delivered) == (None, 0)
+    assert status.waiting <= 2
+    assert status.waiting + status.lost + status.dropped == 6
 
 
 async def test_what_is_offered_is_delivered_the_newest_of_each_tank(peer: Peer) -> None:

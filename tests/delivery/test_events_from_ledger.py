@@ -5,6 +5,7 @@ import asyncio
 import random
 import sqlite3
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -71,7 +72,7 @@ async def begin(kind: str, port: int, file: Path, rounds: int) -> asyncio.subpro
 
 def committed(file: Path) -> list[str]:
     """The alarms of all events in the ledger, in order."""
-    with sqlite3.connect(file) as ledger:
+    with closing(sqlite3.connect(file)) as ledger, ledger:
         rows = ledger.execute(
             "SELECT boots.boot, history.sequence FROM history JOIN boots ON boots.id = history.boot"
             " JOIN tanks ON tanks.id = history.tank WHERE kind = 1 AND tanks.name = 'TK-1' ORDER BY position"

@@ -5,7 +5,7 @@ import sqlite3
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -46,7 +46,7 @@ def test_what_the_ledger_has_committed_is_in_the_files_once(memory_path: Path) -
             time.sleep(chance.uniform(0.0, 0.5))
     with _process(folder, file, 0) as process:
         assert process.wait(timeout=100) == 0
-    with sqlite3.connect(file) as ledger:
+    with closing(sqlite3.connect(file)) as ledger, ledger:
         committed = ledger.execute(
             "SELECT position, tanks.name, boots.boot, sequence FROM history"
             " JOIN tanks ON tanks.id = history.tank JOIN boots ON boots.id = history.boot WHERE kind = 0"

@@ -118,7 +118,8 @@ async def test_a_server_that_wants_a_client_certificate_refuses_us_without(tmp_p
 
 async def test_no_tls_against_a_tls_server(tmp_path: Path, pki: Pki) -> None:
     with server_with(tmp_path, *pki.options()) as server:
-        assert await _reason_of_failure(server.port) == "server closed the connection before accepting it"
+        reason = await _reason_of_failure(server.port)
+    assert reason == "server closed the connection before accepting it; is that port for TLS? Then give tls"
 
 
 def _password_server_options(folder: Path) -> tuple[str, ...]:

@@ -22,7 +22,7 @@ from gateway.status import AccountsStatus, GatewaySnapshot, OpenTransfer
 from gateway.tank_record import Event, EventKind
 from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, AlarmStanding, Motion, Priority, TankState
 from tests.support.opcua_peer import Peer, peer
-from tests.support.opcua_yard import Yard, good, node, plan_for, sheet, yard
+from tests.support.opcua_yard import Yard, good, node, plan_for, processes, sheet, yard
 from tests.support.records import bad
 
 _LEVEL, _GSV = node("TK-1/level"), node("TK-1/gsv")
@@ -245,23 +245,10 @@ def _to_nobody(_: bytes) -> None:
 
 def pipe_of() -> Any:
     """To the server that began last."""
-    alive = _children()
+    alive = processes()
     found = [each for each in gc.get_objects() if isinstance(each, Child) and each.pid in alive]
     child = max(found, key=lambda each: each.pid)
     return child._process.stdin
-
-
-def _children() -> list[int]:
-    found = []
-    for each in Path("/proc").glob("[0-9]*/cmdline"):
-        try:
-            words = each.read_bytes().split(b"\0")
-            parent = int((each.parent / "stat").read_text().rsplit(")", 1)[1].split()[1])
-        except (OSError, ValueError):
-            continue
-        if b"gateway.opcua_process" in words and parent == os.getpid():
-            found.append(int(each.parent.name))
-    return found
 
 
 async def test_events_tell_limits_and_alarms(served: Served) -> None:
@@ -421,11 +408,11 @@ async def test_a_server_that_is_killed_or_hangs_comes_back_with_the_same_nodes(
     await made.told()
     await client.ask("connect", it, url=made.url)
     before = await client.ask("browse", it, node=node("TK-6"))
-    (process,) = _children()
+    (process,) = processes()
     os.kill(process, end)
     # No sheet comes any more: the beats alone tell that it hangs.
     await client.until(lambda told: told.get("lost") == it)
-    await made.until(lambda: made.made.status().connected and _children() != [process] and _children() != [])
+    await made.until(lambda: made.made.status().connected and processes() != [process] and processes() != [])
     await client.ask("connect", again, url=made.url)
     after = await client.ask("browse", again, node=node("TK-6"))
     assert after == {**before, "number": after["number"]}

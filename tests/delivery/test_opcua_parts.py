@@ -31,9 +31,10 @@ from gateway.delivery.contract import Surroundings
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
 from gateway.delivery.opcua.delivery import OpcuaDelivery
 from gateway.delivery.opcua.feed import FeedError, hello, line, message, past_figures, plan_of, sheet_of, transfers_of
-from gateway.delivery.opcua.looked_at import trouble_with_opcua
+from gateway.delivery.opcua.looked_at import trouble_with_opcua, trouble_with_own
 from gateway.delivery.opcua.names import FIGURES, NAMES, STATES
 from gateway.delivery.opcua.plan import OpcuaPlan
+from gateway.delivery.opcua.server.serving import OpcuaServer
 from gateway.delivery.opcua.server.space import Space
 from gateway.delivery.opcua.server.status import status_of
 from gateway.delivery.opcua.server.units import UNITS, unit_id
@@ -341,6 +342,23 @@ def test_who_may_not_look_into_the_folder_is_told_so(tmp_path: Path, monkeypatch
     monkeypatch.setattr(Path, "stat", closed)
     (told,) = trouble_with_opcua(plan)
     assert "certificate.der: Permission denied" in told
+
+
+def test_a_folder_that_cannot_be_had_and_a_certificate_that_is_over_are_told_in_a_sentence(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    plan = OpcuaPlan("127.0.0.1", 4840, tmp_path / "file" / "opcua")
+    server = OpcuaServer(plan, {"site": "harbour"}, lambda: 0.0, None)
+    with pytest.raises(GatewayError) as raised:
+        server._have_certificate()
+    said = f"the folder of certificates cannot be used: {tmp_path}/file: {os.strerror(errno.EEXIST)}"
+    assert str(raised.value) == said
+    certificates = Certificates(tmp_path / "opcua")
+    for begun_days, what in ((30, "has ended"), (1, "ends")):
+        begun = datetime.now(UTC) - timedelta(days=begun_days)
+        certificates.make_own("harbour", ["localhost"], begun, days=20)
+        end = f"{begun + timedelta(days=20):%Y-%m-%d}"
+        another = "; `tank-gateway delivery certificate SITE_FILE make` makes another"
+        assert trouble_with_own(certificates) == [f"our own certificate {what} on {end}: {certificates.own}{another}"]
 
 
 def test_what_root_makes_belongs_to_whom_the_folder_belongs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,6 +3,7 @@
 import asyncio
 import random
 import sqlite3
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -42,7 +43,7 @@ async def test_what_the_ledger_has_committed_is_in_the_database_once(postgres: P
         await process.wait()
     process = await begin(0)
     assert await process.wait() == 0
-    with sqlite3.connect(file) as ledger:
+    with closing(sqlite3.connect(file)) as ledger, ledger:
         rows = ledger.execute(
             "SELECT tanks.name || ' ' || boots.boot || ' ' || sequence FROM history"
             " JOIN tanks ON tanks.id = history.tank JOIN boots ON boots.id = history.boot WHERE kind = 0"

@@ -8,8 +8,12 @@ import base64
 import json
 import os
 import random
+import re
+import signal
+import ssl
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -17,10 +21,12 @@ from typing import Any
 
 import orjson
 import pytest
+import trustme
 from structlog.testing import capture_logs
 
 from gateway.delivery.contract import Surroundings
 from gateway.delivery.mqtt_wire.words import Heard
+from gateway.delivery.plan import TlsPlan
 from gateway.delivery.sparkplug import talk
 from gateway.delivery.sparkplug.delivery import SparkplugDelivery
 from gateway.delivery.sparkplug.plan import SparkplugPlan
@@ -52,7 +58,13 @@ def server(tmp_path: Path) -> Iterator[Mosquitto]:
 
 
 def plan_for(*ports: int, **changes: Any) -> SparkplugPlan:
-    quick: dict[str, Any] = {"keepalive_s": 1, "timeout_s": 5.0, "backoff_first_s": 0.02, "backoff_longest_s": 0.1}
+    quick: dict[str, Any] = {
+        "keepalive_s": 1,
+        "timeout_s": 5.0,
+        "host_silence_s": 0.0,
+        "backoff_first_s": 0.02,
+        "backoff_longest_s": 0.1,
+    }
     addresses = tuple(("127.0.0.1", port) for port in ports)
     return SparkplugPlan(addresses, "plant", "harbour", **{**quick, **changes})
 
@@ -244,6 +256,146 @@ async def test_what_was_sent_while_the_host_was_away_for_a_moment_does_not_count
         await until(lambda: outbox.backlog().waiting == 0)
         assert host.watching.bdseq != bdseq
         assert host.watching.broken == []
+
+
+async def test_what_a_host_that_was_dead_without_a_word_missed_is_told_again(server: Mosquitto) -> None:
+    """Its process is stopped: for its server it is online until its keepalive has passed by half. Once it comes back
+    before that, by another connection; once its server tells first."""
+    outbox = MemoryOutbox()
+    made = node(plan_for(server.port, primary_host="control", host_silence_s=600.0), outbox)
+    made.offer(sheet(1))
+    async with Host(server.port) as listener, running(made), DeadlyHost(server.port, "control") as first:
+        await has(listener, "DBIRTH TK-1")
+        first.freeze()
+        # The server takes what is sent, proves it by its pings, and gives it to nobody who reads.
+        for sequence in (2, 3):
+            made.offer(sheet(sequence))
+            outbox.add(kept_record(sequence, "TK-1", sequence, sequence - 1))
+        await until(lambda: made.status().delivered + made.status().dropped == 3)
+        async with DeadlyHost(server.port, "control", after=first) as second:
+            # It says that it is there, and then the server that the first is dead.
+            await has_past(listener, 2, 3)
+            assert listener.watching.kinds().count("NDEATH") == 0
+            assert outbox.backlog().waiting == 2, "for ten minutes nobody knows whether this one reads"
+            second.freeze()
+            made.offer(sheet(4))
+            outbox.add(kept_record(4, "TK-1", 4, 3))
+            await until(lambda: made.status().delivered + made.status().dropped == 4)
+            await has(listener, "NDEATH")
+            outbox.add(kept_record(5, "TK-1", 5, 4))
+            async with Host(server.port, "control"):
+                await has_past(listener, 2, 3, 4, 5)
+                await until(lambda: made._talk is not None and made._talk.reach.waiting == 0)
+        assert listener.watching.broken == []
+    assert outbox.backlog().waiting == 0, "it was there to the end"
+
+
+async def has_past(host: Host, *sequences: int) -> None:
+    """They have been told as history."""
+
+    def told() -> set[int]:
+        return {_sequence(metric) for _, name, metric in host.watching.past if name == "sheet/sequence"}
+
+    await until(lambda: told() >= {*sequences})
+
+
+class DeadlyHost:
+    """mosquitto_sub as a primary host, with a last will and a keepalive of 5 s, the shortest that it has: it can be
+    stopped as no client within this process can."""
+
+    def __init__(self, port: int, name: str, *, after: "DeadlyHost | None" = None) -> None:
+        self._port, self._name = port, name
+        now_ms = round(time.time() * 1000)
+        self.timestamp: int = now_ms if after is None else max(after.timestamp + 1, now_ms)
+
+    def _told(self, online: bool) -> str:
+        return json.dumps({"online": online, "timestamp": self.timestamp})
+
+    async def __aenter__(self) -> "DeadlyHost":
+        topic = f"spBv1.0/STATE/{self._name}"
+        will = ["--will-topic", topic, "--will-payload", self._told(False), "--will-retain", "--will-qos", "1"]
+        where = ["-h", "127.0.0.1", "-p", str(self._port), "-k", "5"]
+        self._process = await asyncio.create_subprocess_exec(
+            "mosquitto_sub", *where, *will, "-t", "spBv1.0/plant/#", "-t", topic, "-v", stdout=asyncio.subprocess.PIPE
+        )
+        said = ["-t", topic, "-m", self._told(True), "-r", "-q", "1"]
+        saying = await asyncio.create_subprocess_exec("mosquitto_pub", *where[:4], *said)
+        assert await saying.wait() == 0
+        return self
+
+    def freeze(self) -> None:
+        self._process.send_signal(signal.SIGSTOP)
+
+    async def __aexit__(self, *_: object) -> None:
+        self._process.kill()
+        await self._process.wait()
+
+
+async def test_tls_a_password_and_no_more_leave_than_the_guide_names(tmp_path: Path) -> None:
+    """At a server whose authority is the plant's own; what fails is said in a sentence, and mended without a start."""
+    authority, other = trustme.CA(), trustme.CA()
+    for name, ca in (("ca", authority), ("other", other)):
+        ca.cert_pem.write_to_path(str(tmp_path / f"{name}.pem"))
+    issued = authority.issue_cert("127.0.0.1")
+    issued.private_key_pem.write_to_path(str(tmp_path / "key"))
+    issued.cert_chain_pems[0].write_to_path(str(tmp_path / "certificate"))
+    users = tmp_path / "users"
+    for user in ("gateway", "host"):
+        command = ["mosquitto_passwd", "-b", *([] if users.exists() else ["-c"]), str(users), user, "four quiet herons"]
+        await asyncio.to_thread(subprocess.run, command, check=True, timeout=20)
+    (tmp_path / "acl").write_text(leave_by_the_guide("gateway") + "user host\ntopic readwrite spBv1.0/#\n")
+    options = (
+        *(f"{key} {tmp_path}/{name}" for key, name in (("cafile", "ca.pem"), ("certfile", "certificate"))),
+        f"keyfile {tmp_path}/key",
+        "allow_anonymous false",
+        f"password_file {users}",
+        f"acl_file {tmp_path}/acl",
+    )
+    password = tmp_path / "password"
+    password.write_text("four quiet herrings\n")
+    secret = {"user_name": "gateway", "password_file": password}
+    with Mosquitto(tmp_path, verbose=False, options=options) as server, capture_logs() as logs:
+
+        def reasons() -> list[str]:
+            return [each["reason"] for each in logs if each["event"] == "delivery.sparkplug_not_connected"]
+
+        for tls, reason in (
+            (None, "is that port for TLS? Then give tls"),
+            (TlsPlan(tmp_path / "other.pem"), "server certificate not accepted"),
+            (TlsPlan(tmp_path / "ca.pem"), "Not authorized"),
+        ):
+            logs.clear()
+            async with running(node(plan_for(server.port, tls=tls, **secret))):
+                await until(lambda: len(reasons()) > 0)
+            assert reason in reasons()[0]
+        password.write_text("four quiet herons\n")
+        outbox = MemoryOutbox(streams(["TK-1"], 3))
+        made = node(plan_for(server.port, tls=tls, primary_host="control", **secret), outbox)
+        made.offer(sheet(4))
+        as_host = {
+            "tls_context": ssl.create_default_context(cafile=str(tmp_path / "ca.pem")),
+            "username": "host",
+            "password": "four quiet herons",
+        }
+        async with Host(server.port, "control", signs_in=as_host) as host, running(made):
+            await until(lambda: outbox.backlog().waiting == 0)
+            await shows(host, 4)
+            await host.asks_birth()
+            await has(host, "NBIRTH", 2)
+            assert host.watching.broken == []
+    assert "herons" not in repr(logs)
+
+
+def leave_by_the_guide(user: str) -> str:
+    """What it says that the user needs, as mosquitto takes it."""
+    (said,) = re.findall(r"The user needs leave (.*?)\n\n", (ROOT / "deploy/sparkplug.md").read_text(), re.DOTALL)
+    publish, _, read = (
+        said.replace("GROUP", "plant").replace("NODE", "harbour").replace("HOST", "control").partition("read")
+    )
+    own = ("spBv1.0/plant/NBIRTH/harbour", "spBv1.0/plant/NDEATH/harbour")
+    lines = [f"topic write {each}" for each in re.findall(r"`(spB.*?)`", publish)]
+    lines += [f"topic read {each}" for each in (*re.findall(r"`(spB.*?)`", read), *own)]
+    return "\n".join([f"user {user}", *lines, ""])
 
 
 async def test_of_two_servers_it_goes_where_the_primary_host_is(tmp_path: Path) -> None:

@@ -255,16 +255,64 @@ def test_nothing_counts_as_arrived_before_a_ping_behind_it(steps: list[tuple[str
             reach.ping_sent(number)
             asked.append(number)
         else:
-            reach.ping_answered(counts=what == "pong")
+            reach.ping_answered(0.0, counts=what == "pong")
             behind = asked.pop(0) if asked else 0
             proved = max(proved, behind if what == "pong" else 0)
-        found = reach.reached()
+        found = reach.reached(0.0)
         if found is not None:
             reached = found[0]
             assert set(found[1]) <= refused
         for each, carrier in carriers.items():
             if each <= reached:
                 assert carrier <= proved
+
+
+@given(st.lists(st.tuples(st.integers(0, 3000), st.floats(0.0, 60.0)), max_size=12))
+@example([(1, 0.0), (4000, 0.0), (1, 0.0)])
+def test_what_has_arrived_is_read_when_nobody_said_in_time_that_the_host_was_away(
+    steps: list[tuple[int, float]],
+) -> None:
+    """So many entries sent and proved by a ping at once, and so many seconds until the next."""
+    silence_s, most = 90.0, 4000
+    reach = Reach(silence_s)
+    now_s, position, reached = 1000.0, 0, 0
+    proved_s: dict[int, float] = {}
+    for count, pause_s in steps:
+        for _ in range(count):
+            position += 1
+            reach.carried(position, position)
+            proved_s[position] = now_s
+        reach.ping_sent(position)
+        reach.ping_answered(now_s, counts=True)
+        found = reach.reached(now_s)
+        reached = reached if found is None else found[0]
+        # No later than it takes to know, and no earlier but where more wait than may.
+        assert all(now_s - at_s < silence_s for each, at_s in proved_s.items() if each > reached)
+        early = [each for each, at_s in proved_s.items() if each <= reached and now_s - at_s < silence_s]
+        assert not early or position - early[0] >= most
+        assert position - reached <= most
+        proved_s = {each: at_s for each, at_s in proved_s.items() if each > reached}
+        now_s += pause_s
+    reach.begin_again()
+    assert reach.reached(now_s + 1e6) is None
+
+
+def test_a_late_death_of_the_connection_before_tells_that_the_host_was_away() -> None:
+    """By its time: a host tells both with that of its connection. Of any other time nothing is believed."""
+    host = PrimaryHost()
+    for told, anew in (
+        (b'{"online": true, "timestamp": 10}', False),
+        (b'{"online": false, "timestamp": 9}', False),
+        (b'{"online": true, "timestamp": 20}', False),
+        # Said once more, as after a death that was not true: of the same connection.
+        (b'{"online": true, "timestamp": 20}', False),
+        (b'{"online": false, "timestamp": 11}', False),
+        (b'{"online": true, "timestamp": 10}', False),
+        (b'{"online": false, "timestamp": 10}', True),
+    ):
+        host.heard(told)
+        assert (host.came_anew(), host.online, host.has_left) == (anew, True, False), told
+    assert not host.came_anew()
 
 
 def test_servers_are_tried_in_turn_and_waited_for_after_a_round() -> None:

@@ -4,6 +4,7 @@ import asyncio
 import os
 import re
 import signal
+import subprocess
 import sys
 from pathlib import Path
 
@@ -58,6 +59,18 @@ async def test_the_demo_is_read_as_the_guide_says(tmp_path: Path) -> None:
                 await listening
     assert any(line.startswith("spBv1.0/plant/DBIRTH/harbour/TK-1 figures/level 9.412 192") for line in said)
     assert any(" Node Control/Rebirth false 192" in line for line in said)
+
+
+def test_what_is_of_another_topic_is_passed_over_by_the_reader_of_the_guide(tmp_path: Path) -> None:
+    """The broker of the demo gives such: a status in JSON is no Sparkplug."""
+    (script,) = blocks("js")
+    (tmp_path / "read.js").write_text(script)
+    (tmp_path / "node_modules").symlink_to(Path(sys.prefix) / "node" / "node_modules")
+    line = f"tanks/demo/gateway/status {b'{}'.hex()}\n"
+    done = subprocess.run(
+        ["node", "read.js"], cwd=tmp_path, input=line, capture_output=True, text=True, timeout=20, check=False
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
 def _quoted(text: str) -> str:

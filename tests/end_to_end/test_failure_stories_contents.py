@@ -2,6 +2,7 @@
 water draw, sun on closed valves. None of it is a regulatory leak-detection method."""
 
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -94,7 +95,7 @@ async def test_story_6_gasoline_in_a_diesel_tank_is_told_by_its_weight(tmp_path:
         await story.begin_anew()
         again = await story.until("TK-101", lambda record: record.identity.boot != right.identity.boot)
         assert again.inventory.product == "gasoline", "the ledger has it"
-    with sqlite3.connect(f"file:{tmp_path}/ledger?mode=ro", uri=True) as connection:
+    with closing(sqlite3.connect(f"file:{tmp_path}/ledger?mode=ro", uri=True)) as connection:
         bodies = [body for (body,) in connection.execute("SELECT body FROM papers WHERE kind = 'product'")]
     history = histories(map(held_from, bodies))["TK-101"]
     assert [(each.product, each.by, each.why) for each in history] == [

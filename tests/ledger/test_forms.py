@@ -2,6 +2,8 @@
 
 import sqlite3
 import tempfile
+from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -90,13 +92,18 @@ class _Play:
         self.files = 0
         self.kept: dict[int, TankRecord] = {}
         self.waiting: list[tuple[Piece, TankRecord]] = []
+        self.connection = sqlite3.connect(":memory:")
         self.start()
         self.open()
+
+    def close(self) -> None:
+        self.connection.close()
 
     def start(self) -> None:
         self.pending = Pending(SITE, BOOTS[0], Encoder(present_dictionary()))
 
     def open(self) -> None:
+        self.close()
         self.files += 1
         self.kept.clear()
         self.connection = open_store(self.folder / f"{self.files}.ledger", SITE, 0).connection
@@ -141,6 +148,12 @@ class _Play:
         assert len(found) == len(self.kept)
 
 
+@pytest.fixture
+def play(tmp_path: Path) -> Iterator[_Play]:
+    with closing(_Play(tmp_path)) as made:
+        yield made
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.lists(_DONE, min_size=1, max_size=12))
 def test_every_row_can_be_read_whatever_happens_to_the_file(done: list[tuple[str, object]]) -> None:
@@ -148,25 +161,24 @@ def test_every_row_can_be_read_whatever_happens_to_the_file(done: list[tuple[str
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patched:
         patched.setattr(forms, "_LONGEST", 5)
         patched.setattr(store, "_grow_wal", lambda connection: None)
-        play = _Play(Path(folder))
-        for what, given_ in done:
-            match what, given_:
-                case "commit" | "undo", list(added):
-                    play.add(added, undone=what == "undo")
-                case "delete", int(count):
-                    play.delete(count)
-                case "another file", _:
-                    play.open()
-                case _:
-                    play.waiting.clear()
-                    play.start()
-                    play.begin()
-            play.check()
+        with closing(_Play(Path(folder))) as play:
+            for what, given_ in done:
+                match what, given_:
+                    case "commit" | "undo", list(added):
+                        play.add(added, undone=what == "undo")
+                    case "delete", int(count):
+                        play.delete(count)
+                    case "another file", _:
+                        play.open()
+                    case _:
+                        play.waiting.clear()
+                        play.start()
+                        play.begin()
+                play.check()
 
 
-def test_forms_go_when_nothing_is_left_that_was_made_with_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_forms_go_when_nothing_is_left_that_was_made_with_them(play: _Play, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(forms, "_LONGEST", 5)
-    play = _Play(tmp_path)
     for _ in range(40):
         play.add([("TK-1", False), ("TK-2", False)], undone=False)
     (before,) = play.connection.execute("SELECT count(*) FROM forms").fetchone()
@@ -179,8 +191,7 @@ def test_forms_go_when_nothing_is_left_that_was_made_with_them(tmp_path: Path, m
     assert play.connection.execute("SELECT count(*) FROM forms").fetchone() == (2,)
 
 
-def test_a_form_that_is_damaged_or_gone_takes_only_its_own_records_with_it(tmp_path: Path) -> None:
-    play = _Play(tmp_path)
+def test_a_form_that_is_damaged_or_gone_takes_only_its_own_records_with_it(play: _Play) -> None:
     for _ in range(6):
         play.add([("TK-1", False), ("TK-2", False)], undone=False)
     numbers = [number for (number,) in play.connection.execute("SELECT number FROM forms ORDER BY tank")]

@@ -174,7 +174,7 @@ def test_a_plan_is_kept_once(stand: Stand) -> None:
     ledger.keep_plan("a", body)
     assert ledger.close(PATIENCE_S)
     assert len(made) == 1
-    with sqlite3.connect(stand.file) as connection:
+    with closing(sqlite3.connect(stand.file)) as connection, connection:
         assert [plan_in(connection, each) for each in ("a", "b", "c")] == [b"large", b"small", None]
     connection.close()
 

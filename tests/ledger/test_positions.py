@@ -58,6 +58,7 @@ def test_they_go_on_where_all_has_gone_from_a_file_of_the_first_version(tmp_path
         take_out(connection, last + 3)
     assert ends(connection).last == last + 3
     assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    connection.close()
 
 
 def test_no_page_is_written_for_them(tmp_path: Path) -> None:
@@ -65,3 +66,4 @@ def test_no_page_is_written_for_them(tmp_path: Path) -> None:
     _with_five(path)
     connection = open_store(path, SITE, 0).connection
     assert connection.execute("SELECT count(*) FROM sqlite_sequence").fetchone() == (0,)
+    connection.close()

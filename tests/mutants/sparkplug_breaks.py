@@ -20,8 +20,8 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
     Break(
         "uncertain value told as 192",
         METRICS,
-        "Quality.UNCERTAIN: QUALITY_STALE",
-        "Quality.UNCERTAIN: QUALITY_GOOD",
+        "_CODES = QUALITY_GOOD, QUALITY_STALE,",
+        "_CODES = QUALITY_GOOD, QUALITY_GOOD,",
         SAID,
     ),
     Break(
@@ -49,7 +49,7 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
         SAID,
     ),
     Break("history told as of now", ENCODING, "            told.is_historical = True\n", "            pass\n", HEARD),
-    Break("a change is not told", SESSION, "            told |= {metric", "            told |= {} and {metric", HEARD),
+    Break("a change is not told", SESSION, "            told |= news", "            told |= {}", HEARD),
     Break("numbers go on beyond 255", SESSION, "_SEQ_MODULO = 256\n", "_SEQ_MODULO = 512\n", SAID),
     Break(
         "a message that was not sent leaves a gap", SESSION, "self._seq = (self._seq - 1) % _SEQ_MODULO", "pass", SAID
@@ -58,6 +58,14 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
         "what no ping has proved counts as arrived", REACH, "self._entries[0][1] <= self.covered", "self._entries", SAID
     ),
     Break("what no host reads counts as arrived", REACH, "        if counts:\n", "        if True:\n", SAID),
+    Break(
+        "what a host had no time to read counts as read",
+        REACH,
+        "self._arrived and (now_s - self._arrived[0].at_s >= self._silence_s or held > _MOST_HELD)",
+        "self._arrived",
+        SAID,
+    ),
+    Break("any late death of the host has it told all again", HOST, " and timestamp == self._before)", ")", SAID),
     Break("an old death of the host is believed", HOST, "timestamp < self._timestamp", "timestamp > 1e99", SAID),
     Break(
         "a host that was away for a moment has read all",

@@ -14,6 +14,7 @@ import sqlite3
 import struct
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -247,10 +248,8 @@ def test_who_changed_what_and_do_gauges_agree_with_dips(pages: Pages, office: De
 
 def _trail(site: DemoSite) -> list[tuple[int, int, str]]:
     """(number, instant in ns, body) of each row."""
-    with sqlite3.connect(f"{(site.state / 'demo.ledger').as_uri()}?mode=ro", uri=True) as connection:
-        rows = connection.execute("SELECT number, instant_ns, body FROM audit ORDER BY number").fetchall()
-    connection.close()
-    return rows
+    with closing(sqlite3.connect(f"{(site.state / 'demo.ledger').as_uri()}?mode=ro", uri=True)) as connection:
+        return connection.execute("SELECT number, instant_ns, body FROM audit ORDER BY number").fetchall()
 
 
 def test_altered_records_alarm_response_and_what_it_is_not(pages: Pages, office: DemoSite) -> None:

@@ -29,7 +29,14 @@ TYPED = ("gateway.commands",)
 """Who tells people at a terminal alone."""
 QUOTES_KEYS = {"stands in for a water probe, and there is none; give free_water: {kind: dip, ...} instead"}
 """Mistakes of a site file: they quote its keys, and stay as they are."""
-SAME: frozenset[str] = frozenset({"Transfer {number}"})
+OF_LIBRARIES = {
+    "unable to get local issuer certificate",  # OpenSSL, X509_verify_cert_error_string(3)
+    "self-signed certificate",
+    "certificate is not yet valid",
+    "Connection refused",  # strerror(3)
+    "no such file or directory",
+}
+"""What systems and libraries say, and the gateway passes on. Others stay as they come."""
 SPOKEN = (
     "gateway.actions",
     "gateway.desk",
@@ -59,8 +66,6 @@ SPOKEN = (
     "gateway.errors",
     "gateway.deliveries",
 )
-UNTOLD = 0
-"""Phrases that cannot be told apart from their values."""
 """Who says what people read in answers to acts, in marks and troubles."""
 IN_PIECES = Path(__file__).with_name("sentences_in_pieces.txt")
 """Their f-strings that are no phrase of the catalogue: pieces of sentences that are, keys and names of tasks, queries,
@@ -120,16 +125,14 @@ def test_each_german_phrase_is_one_of_the_gateway_with_the_same_values() -> None
     made = {outline(each.text) for each in formatted(ROOT, "gateway")}
     others = [phrase for phrase in set(german) - _phrases() if outline(phrase) not in made]
     words = set().union(*(words_of(each.text) for each in (*formatted(ROOT, "gateway"), *constants(ROOT, "gateway"))))
-    assert sorted(phrase for phrase in others if words_of(phrase) - words) == []
+    assert sorted(phrase for phrase in others if words_of(phrase) - words and phrase not in OF_LIBRARIES) == []
     apart = [
         phrase for phrase, said in german.items() if sorted(_HOLES.findall(phrase)) != sorted(_HOLES.findall(said))
     ]
     assert apart == []
     # What the trade calls it is the same: "GSV {amount}".
-    same = [
-        phrase for phrase, said in german.items() if said == phrase and re.search("[a-z]{2}", _HOLES.sub("", phrase))
-    ]
-    assert same == [phrase for phrase in same if phrase in SAME]
+    same = [phrase for phrase, said in german.items() if said == phrase and re.search("[a-z]", _HOLES.sub("", phrase))]
+    assert same == []
     assert [phrase for phrase, said in german.items() if not said.strip()] == []
 
 
@@ -277,9 +280,42 @@ def test_a_sentence_is_recognised_by_its_own_phrase(modules: Page) -> None:
     sentences = [_filled(phrase) for phrase in phrases]
     found: list[str] = modules.promise(_RECOGNISE, phrases, sentences)
     taken = {phrase: other for phrase, other in zip(phrases, found, strict=True) if outline(phrase) != outline(other)}
-    # Where no value can be told from the next, nothing is told: it stays as it came.
-    assert "\n".join(f"{phrase} | {other}" for phrase, other in taken.items() if other) == ""
-    assert len(taken) <= UNTOLD, sorted(taken)
+    assert "\n".join(f"{phrase} | {other}" for phrase, other in taken.items()) == ""
+
+
+_SAMPLES = Path(__file__).with_name("said_samples.txt")
+"""What people were told while the tests of acts, accounts, lines and destinations ran, each kind once: written down by
+`tests/support/said_recorder.py`."""
+_TOLD_WHOLE = """
+const [sentences] = arguments;
+const { change } = await import("/page/code/taste.js");
+const { told, isOwn } = await import("/page/code/sentences.js");
+const { speak, phraseFor } = await import("/page/code/words.js");
+change({ language: "de", numbers: "de", units: "metric" });
+await speak("de");
+const until = Date.now() + 10_000;
+const isHere = () => phraseFor("there is no level") !== undefined;
+while (!isHere() && Date.now() < until) await new Promise((go) => setTimeout(go, 20));
+return sentences.map((each) => [isOwn(each), told(each)]);
+"""
+
+
+def test_what_was_said_is_wholly_told_in_german_with_all_its_numbers(modules: Page) -> None:
+    samples = _SAMPLES.read_text("utf-8").splitlines()
+    assert len(samples) > 300
+    told: list[tuple[bool, str]] = modules.promise(_TOLD_WHOLE, samples)
+    assert "\n".join(said for said, (own, _) in zip(samples, told, strict=True) if not own) == ""
+    # No number is lost, and none comes in. Times are told by another clock, and spans in other units.
+    lost = [
+        (said, other)
+        for said, (_, other) in zip(samples, told, strict=True)
+        if not re.search(r"UTC|\d (?:min|h|d|s)\b|write|give|as 2026", said) and _digits(said) != _digits(other)
+    ]
+    assert "\n".join(f"{said} | {other}" for said, other in lost) == ""
+
+
+def _digits(text: str) -> list[str]:
+    return sorted(re.findall(r"\d+", re.sub(r"(?<=\d)[.,](?=\d)|\bm3", "", text)))
 
 
 def _has_edges(phrase: str) -> bool:
@@ -289,4 +325,5 @@ def _has_edges(phrase: str) -> bool:
 
 def _filled(phrase: str) -> str:
     numbers = iter(range(7, 100))
-    return _HOLES.sub(lambda _: str(next(numbers)), phrase)
+    forms = {"much": "{}.5 m3", "moment": "2026-03-{:02} 12:00 UTC"}
+    return _HOLES.sub(lambda hole: forms.get(hole[1], "{}").format(next(numbers)), phrase)

@@ -3,6 +3,7 @@
 import asyncio
 import sqlite3
 import tempfile
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -124,7 +125,7 @@ async def _settled(yard: Gate) -> None:
 
 def _state(yard: Gate) -> Any:
     """All that an act could change: in memory, and on the disk."""
-    with sqlite3.connect(f"file:{yard.folder}/yard.ledger?mode=ro", uri=True) as connection:
+    with closing(sqlite3.connect(f"file:{yard.folder}/yard.ledger?mode=ro", uri=True)) as connection:
         rows = [
             connection.execute(f"SELECT count(*), max({key}) FROM {table}").fetchone()
             for table, key in (("papers", "number"), ("audit", "number"), ("history", "position"))

@@ -1,6 +1,7 @@
 """What an auditor asks over HTTP: the chain against an edited byte, alarm times and Good time against what happened."""
 
 import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -25,7 +26,7 @@ async def test_one_edited_byte_of_the_audit_trail_is_found(tmp_path: Path, monke
         assert (whole["rows"], whole["newest"]["number"], whole["broken"]) == (3, 3, None)
         trail = await yard.client.get("/api/1/changes", headers=ADMINISTRATOR)
         assert trail.json()["newest_hash"] == whole["newest"]["hash"]
-        with sqlite3.connect(tmp_path / "yard.ledger") as connection:
+        with closing(sqlite3.connect(tmp_path / "yard.ledger")) as connection, connection:
             connection.execute("UPDATE audit SET body = replace(body, '3.2 m', '3.7 m') WHERE number = 2")
         connection.close()
         broken = await yard.page("/api/1/chain")

@@ -3,6 +3,7 @@
 import asyncio
 import sqlite3
 from concurrent.futures import Future
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -128,7 +129,7 @@ async def test_a_ledger_of_another_site_is_not_read_and_it_is_said(tmp_path: Pat
     async with gate(tmp_path) as yard:
         yard.sheets()
         await yard.kept()
-    with sqlite3.connect(tmp_path / "yard.ledger") as connection:
+    with closing(sqlite3.connect(tmp_path / "yard.ledger")) as connection, connection:
         connection.execute("UPDATE about SET value = 'another' WHERE key = 'site'")
     connection.close()
     async with gate(tmp_path) as yard:

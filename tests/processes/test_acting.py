@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -76,7 +76,7 @@ class Place:
         return running
 
     def rows(self, statement: str) -> list[tuple[Any, ...]]:
-        with sqlite3.connect(f"file:{self.folder}/state/harbour.ledger?mode=ro", uri=True) as connection:
+        with closing(sqlite3.connect(f"file:{self.folder}/state/harbour.ledger?mode=ro", uri=True)) as connection:
             return connection.execute(statement).fetchall()
 
     def exported(self, *words: str) -> list[dict[str, Any]]:
@@ -87,7 +87,7 @@ class Place:
 
     def audit(self) -> list[dict[str, Any]]:
         """The whole trail, whose chain holds."""
-        with sqlite3.connect(f"file:{self.folder}/state/harbour.ledger?mode=ro", uri=True) as connection:
+        with closing(sqlite3.connect(f"file:{self.folder}/state/harbour.ledger?mode=ro", uri=True)) as connection:
             assert first_broken(audit_rows(connection)) is None
             return [json.loads(row.body) for row in audit_rows(connection)]
 

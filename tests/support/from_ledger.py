@@ -47,6 +47,7 @@ def _sparkplug(port: str, host: str) -> DeliveryPlan:
         "harbour",
         host,
         keepalive_s=1,
+        host_silence_s=1.0,
         backoff_first_s=0.05,
         backoff_longest_s=0.2,
     )

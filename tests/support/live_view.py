@@ -74,11 +74,8 @@ class Said:
     def maintenance(self) -> Mapping[str, Sequence[AtWork]]:
         return self.at_work
 
-    def alarms(self) -> list[dict[str, Any]]:
-        return list(self.alarmed)
-
-    def sentences(self) -> list[dict[str, Any]]:
-        return []
+    def alarms(self) -> Mapping[str, Any]:
+        return {"alarms": list(self.alarmed), "sentences": []}
 
     def others(self) -> Mapping[str, Any]:
         return dict(self.beside)

@@ -1,6 +1,7 @@
 """An OPC UA destination with its real process, in the hands of a test."""
 
 import asyncio
+import os
 import random
 import socket
 from collections.abc import AsyncIterator, Callable
@@ -18,7 +19,7 @@ from gateway.tank_record import TankRecord
 from tests.support.deliveries import until
 from tests.support.records import BOOT, record, snapshot
 
-__all__ = ["Yard", "free_port", "good", "node", "plan_for", "sheet", "yard"]
+__all__ = ["Yard", "free_port", "good", "node", "plan_for", "processes", "sheet", "yard"]
 
 
 def free_port() -> int:
@@ -49,6 +50,20 @@ def node(text: str) -> str:
 
 def good(value: float) -> Figure:
     return Figure(value, Quality.GOOD, (), 0.0)
+
+
+def processes() -> list[int]:
+    """Of servers that this process has begun."""
+    found = []
+    for each in Path("/proc").glob("[0-9]*/cmdline"):
+        try:
+            words = each.read_bytes().split(b"\0")
+            parent = int((each.parent / "stat").read_text().rsplit(")", 1)[1].split()[1])
+        except (OSError, ValueError):
+            continue
+        if b"gateway.opcua_process" in words and parent == os.getpid():
+            found.append(int(each.parent.name))
+    return found
 
 
 def sheet(tank: str, sequence: int, *, valid_for_s: float | None = 60.0, **given: Figure) -> TankRecord:

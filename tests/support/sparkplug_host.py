@@ -3,6 +3,7 @@
 import asyncio
 import json
 import time
+from collections.abc import Mapping
 from contextlib import suppress
 from types import TracebackType
 from typing import Any, Self
@@ -19,8 +20,17 @@ class Host:
     """At one server. `name` None: it only listens, as one that is no primary host may."""
 
     def __init__(
-        self, port: int, name: str | None = None, *, group: str = "plant", node: str = "harbour", late: bool = False
+        self,
+        port: int,
+        name: str | None = None,
+        *,
+        group: str = "plant",
+        node: str = "harbour",
+        late: bool = False,
+        signs_in: Mapping[str, Any] | None = None,
     ) -> None:
+        """`signs_in`: what its client needs beside the port."""
+        self._signs_in = signs_in or {}
         self._port, self._name = port, name
         self._group, self._node = group, node
         self.watching = Watching(group, node)
@@ -29,7 +39,7 @@ class Host:
         self._listening: asyncio.Task[None]
 
     async def __aenter__(self) -> Self:
-        self._client = aiomqtt.Client("127.0.0.1", self._port, protocol=aiomqtt.ProtocolVersion.V311)
+        self._client = aiomqtt.Client("127.0.0.1", self._port, protocol=aiomqtt.ProtocolVersion.V311, **self._signs_in)
         await self._client.__aenter__()
         await self._client.subscribe(f"spBv1.0/{self._group}/+/{self._node}/#", qos=1)
         self._listening = asyncio.create_task(self._listen())

@@ -14,8 +14,8 @@ from gateway.tank_state import AlarmPhase, Priority
 __all__ = ["alarm_lines", "client_lines", "summary_lines", "transfer_line"]
 
 _NAMED = 8
-_USUAL_WAIT_S = 60.0
-"""What waits no longer for its delivery is no backlog."""
+_USUAL_WAIT_S = 120.0
+"""What waits no longer for its delivery is no backlog: a host of Sparkplug is given 90 s to be known for dead."""
 
 
 def transfer_line(told: Mapping[str, Any], zone: tzinfo) -> str:

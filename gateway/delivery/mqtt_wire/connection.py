@@ -112,6 +112,7 @@ class Connection:
             client.on_log = self._on_log
         if will is not None:
             client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
+        self._not_accepted = _NOT_ACCEPTED if tls_context else f"{_NOT_ACCEPTED}; is that port for TLS? Then give tls"
         if tls_context is not None:
             client.tls_set_context(tls_context)
 
@@ -259,7 +260,7 @@ class Connection:
         client.on_socket_close = self._on_socket_close
         opened = client.socket()
         if not isinstance(opened, socket.socket):
-            raise DeliveryError(_NOT_ACCEPTED)
+            raise DeliveryError(self._not_accepted)
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._watched = opened.fileno()
         self._loop.add_reader(self._watched, self._read)
@@ -323,7 +324,7 @@ class Connection:
             self.ended = ended
         if not self._accepted.done():
             closed = ended.by is EndedBy.SERVER
-            self._accepted.set_result(_NOT_ACCEPTED if closed else ended.reason)
+            self._accepted.set_result(self._not_accepted if closed else ended.reason)
         self._wake()
 
     # What paho calls

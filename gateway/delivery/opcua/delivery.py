@@ -6,7 +6,7 @@ takes nothing is ended. Nothing that its clients do comes back here but who they
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.util import find_spec
 from typing import Any
@@ -15,7 +15,7 @@ import structlog
 
 from gateway import __version__
 from gateway.backoff import Backoff
-from gateway.delivery.contract import Surroundings, Wants
+from gateway.delivery.contract import Surroundings, TankScale, Wants
 from gateway.delivery.from_outbox import nothing_to_do
 from gateway.delivery.holding import Holding, steady_s
 from gateway.delivery.opcua.child import Child, ChildEndedError
@@ -217,12 +217,13 @@ class OpcuaDelivery:
                 if alarms != known:
                     known = told["alarms"] = alarms
                     self._waiting = dict.fromkeys(self._newest)
-                places = self._places(state)
-                if places != tanks:
-                    tanks = told["tanks"] = places
+                present = state.tanks or tuple(self._newest), self._around.scales()
+                if present != tanks:
+                    tanks = present
+                    told["tanks"] = _places(*present)
                     # Its nodes are new, and know nothing yet.
                     told["alarms"] = alarms
-                    self._forget_others({place["tank"] for place in places})
+                    self._forget_others(set(present[0]))
                 await child.tell(told)
             await self._tell_what_waits(child)
             await self._wait(hearing)
@@ -283,20 +284,6 @@ class OpcuaDelivery:
                 await end([waiting])
         await asyncio.sleep(_GATHER_S)
 
-    def _places(self, state: GatewaySnapshot) -> list[dict[str, Any]]:
-        scales = {each.tank: each for each in self._around.scales()}
-        found = []
-        for tank in state.tanks or tuple(self._newest):
-            scale = scales.get(tank)
-            found.append(
-                {
-                    "tank": tank,
-                    "description": "" if scale is None else scale.description,
-                    "ranges": {} if scale is None else {key: list(pair) for key, pair in scale.ranges.items()},
-                }
-            )
-        return found
-
     def _forget_others(self, tanks: set[str]) -> None:
         for held in (self._newest, self._waiting, self._open, self._limits):
             for name in [name for name in held if name not in tanks]:
@@ -343,6 +330,21 @@ class OpcuaDelivery:
         if text not in self._complaints and len(self._complaints) < 100:
             self._complaints.add(text)
             self._log.warning("delivery.opcua_not_serving", reason=text)
+
+
+def _places(tanks: Iterable[str], scales: Iterable[TankScale]) -> list[dict[str, Any]]:
+    of_tank = {each.tank: each for each in scales}
+    found = []
+    for tank in tanks:
+        scale = of_tank.get(tank)
+        found.append(
+            {
+                "tank": tank,
+                "description": "" if scale is None else scale.description,
+                "ranges": {} if scale is None else {key: list(pair) for key, pair in scale.ranges.items()},
+            }
+        )
+    return found
 
 
 def _transfers(state: GatewaySnapshot) -> dict[str, list[Any]]:

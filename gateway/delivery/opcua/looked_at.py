@@ -13,7 +13,7 @@ from gateway.files import trouble_with
 if find_spec("cryptography") is not None:
     from gateway.delivery.opcua.certificates import Certificates, Found, end_of
 
-__all__ = ["WARN_DAYS", "trouble_with_opcua"]
+__all__ = ["WARN_DAYS", "trouble_with_opcua", "trouble_with_own"]
 
 WARN_DAYS = 60
 """Before a certificate ends, it is warned of."""
@@ -50,6 +50,16 @@ def trouble_with_opcua(plan: OpcuaPlan) -> list[str]:
     if own is not None and not certificates.trusted() and plan.security != ("None",):
         found.append(f"no certificate of a client is trusted yet: none lies in {certificates.folder / 'trusted'}")
     return found
+
+
+def trouble_with_own(certificates: "Certificates") -> list[str]:
+    """Of our own certificate, while it is served with. Blocking."""
+    try:
+        own = certificates.own_certificate()
+    except GatewayError as error:
+        return [str(error)]
+    found = [] if own is None else _ending("our own certificate", Found(certificates.own, own))
+    return [f"{each}; `tank-gateway delivery certificate SITE_FILE make` makes another" for each in found]
 
 
 def _ending(what: str, given: "Found") -> list[str]:

@@ -167,7 +167,7 @@ class SparkplugDelivery:
             except DeliveryError as exc:
                 self._complain(exc)
             healthy_s = 0.0 if self._born_s is None else self._monotonic() - max(began_s, self._born_s)
-            self._connected_s = self._born_s = None
+            self._born_s = None
             await asyncio.sleep(self._servers.failed(healthy_s))
 
     async def _one_connection(self) -> None:
@@ -209,6 +209,7 @@ class SparkplugDelivery:
             ask_after_s=2.0 * self._plan.keepalive_s,
             topic=self._topics.of("NCMD"),
             came_round=self._around.came_round,
+            silence_s=0.0 if self._plan.primary_host is None else self._plan.host_silence_s,
         )
         self._connected_s = self._monotonic()
         taking = asyncio.create_task(self._take(talk), name="history")
@@ -219,9 +220,8 @@ class SparkplugDelivery:
             connection.abort()
             await end([taking])
             self._tanks.disconnected()
-            self._host_since = None
-            if self._around.outbox is not None:
-                self._around.outbox.rewind()
+            self._connected_s = self._host_since = None
+            talk.ended(reads=self._host.reads or self._plan.primary_host is None)
 
     async def _next_bdseq(self) -> int:
         """One more than at the connection before this, over restarts too, as far as the ledger keeps it."""
@@ -327,7 +327,7 @@ class SparkplugDelivery:
         if talk is None:
             return
         if answered:
-            talk.arrived(counts=self._reads)
+            talk.arrived(self._monotonic(), counts=self._reads)
             self._wake.set()
         else:
             talk.asked(self._monotonic())
@@ -340,6 +340,8 @@ class SparkplugDelivery:
             if self._host.heard(heard.payload):
                 self._host_since = self._around.snapshot().instant if self._host.online else None
                 self._wake.set()
+            if talk is not None and self._host.came_anew():
+                talk.tell_again()
         elif talk is None:
             return
         elif heard.topic == self._topics.of("NCMD"):

@@ -18,12 +18,22 @@ class PrimaryHost:
         """Whether it has said anything here."""
         self.has_left = False
         """Whether it went, be it that it is back: what was sent meanwhile, nobody has read."""
+        self._has_come_anew = False
+        """A last will has come of a connection before the one by which it is online: it had gone without a word."""
         self._timestamp: int | None = None
+        self._before: int | None = None
+        """Of the connection before: a host tells by the same time that it is online and, as its last will, that it is
+        not."""
 
     @property
     def reads(self) -> bool:
         """All that it was sent."""
         return self.online and not self.has_left
+
+    def came_anew(self) -> bool:
+        """Whether it is known since this was asked last that it had gone without a word and is back."""
+        came, self._has_come_anew = self._has_come_anew, False
+        return came
 
     def heard(self, payload: bytes) -> bool:
         """Take in what was said. Whether anything has changed: what is older than what was said before is passed over,
@@ -33,7 +43,10 @@ class PrimaryHost:
             return False
         online, timestamp = said
         if self._timestamp is not None and timestamp < self._timestamp:
+            self._has_come_anew = self._has_come_anew or (self.online and not online and timestamp == self._before)
             return False
+        if self.online and self._timestamp != timestamp:
+            self._before = self._timestamp
         changed = online != self.online or not self.told
         self.has_left = self.has_left or (self.online and not online)
         self.online, self.told, self._timestamp = online, True, timestamp

@@ -13,7 +13,8 @@ Value = float | int | str | bool
 _NOT_FINITE = Reason(ReasonCode.INPUT_BAD, "what was calculated is not a finite number")
 _NEVER_S = 1e10
 """An age of centuries, or without end, is that of what was never read."""
-_CODES = {Quality.GOOD: QUALITY_GOOD, Quality.UNCERTAIN: QUALITY_STALE, Quality.BAD: QUALITY_BAD}
+_CODES = QUALITY_GOOD, QUALITY_STALE, QUALITY_BAD
+"""By our quality, from Good to Bad."""
 
 
 class Metric(NamedTuple):
@@ -37,25 +38,30 @@ class Metric(NamedTuple):
     def essence(self) -> tuple[object, ...]:
         """Equal where nothing has changed that a host must be told: value, quality in words and so on. Sentences carry
         ages, which always change."""
-        return self.value, self.stated, self.manual, *(reason.code for reason in self.reasons)
+        if not self.reasons:
+            return self.value, self.stated, self.manual
+        return self.value, self.stated, self.manual, *[reason.code for reason in self.reasons]
 
 
 def milliseconds(instant: datetime, age_s: float = 0.0) -> int:
     """Since 1970, of what was read so long before; of what never was, of the instant itself."""
-    now_ms = round(instant.timestamp() * 1000.0)
+    return _before(round(instant.timestamp() * 1000.0), age_s)
+
+
+def _before(now_ms: int, age_s: float) -> int:
     # Before 1970 Sparkplug has no time.
     return max(0, now_ms - round(age_s * 1000.0) if age_s < _NEVER_S else now_ms)
 
 
-def of_figure(definition: MetricDefinition, figure: Figure, instant: datetime) -> Metric:
-    """A figure of the sheet: Bad has no value, whatever the record says, and what is not finite is Bad."""
+def of_figure(definition: MetricDefinition, figure: Figure, now_ms: int) -> Metric:
+    """A figure of a sheet of `now_ms` since 1970: Bad has no value, whatever the record says, and what is not finite is
+    Bad."""
     value, quality, reasons, age_s, manual = figure
     if quality is Quality.BAD:
         value = None
     elif value is not None and value - value != 0.0:
         value, quality, reasons = None, Quality.BAD, (_NOT_FINITE, *reasons)
-    time_ms = milliseconds(instant, age_s)
-    return Metric(definition, value, time_ms, _CODES[quality], quality.word, tuple(reasons), manual)
+    return Metric(definition, value, _before(now_ms, age_s), _CODES[quality], quality.word, tuple(reasons), manual)
 
 
 def plain(

@@ -117,14 +117,19 @@ class Session:
         else:
             told = device.told
             # What has changed and, so that it is seen to live, which sheet it is.
-            changed = [metric for metric in metrics if told[metric.definition.name] != metric.essence]
+            changed, news = [], {}
+            for metric in metrics:
+                metric_name, essence = metric.definition.name, metric.essence
+                if told[metric_name] != essence:
+                    changed.append(metric)
+                    news[metric_name] = essence
             # A host may keep a property until it is told another.
             good = [each.definition.name for each in changed if each.quality == QUALITY_GOOD]
             now_good = {each for each in good if told[each][1] != _GOOD}
             payload = encoding.data(
                 name, changed, self._aliases, self._following, time_ms, simulated=simulated, now_good=now_good
             )
-            told |= {metric.definition.name: metric.essence for metric in changed}
+            told |= news
             message = self._message("DDATA", payload, name)
         device.sheets.append((record.identity.boot, record.identity.sequence, message.number))
         return message
@@ -149,6 +154,12 @@ class Session:
             if (boot, sequence) == (identity.boot, identity.sequence):
                 return number
         return None
+
+    def forget_told(self) -> None:
+        """Nobody may have read any of it: history of it is to be told."""
+        self._buried.clear()
+        for device in self._alive.values():
+            device.sheets.clear()
 
     def ghost_birth(self, tank: str, time_ms: int) -> Message:
         """Of a tank of which there is history and nothing of now: all its metrics are null and stale."""

@@ -32,8 +32,8 @@ _MOST_UNPROVEN = 4000
 """Entries of history sent since the last ping that was answered: so many come twice where the connection ends."""
 _LIVE_IN_A_ROW = 8
 _BETWEEN_BIRTHS_S = 1.0
-_AT_ONCE = 16
-"""Messages without giving way to whoever else has something to do."""
+_AT_ONCE = 4
+"""Messages without giving way to whoever else has something to do: half a millisecond or so."""
 
 
 class Talk:
@@ -52,11 +52,13 @@ class Talk:
         ask_after_s: float,
         topic: str,
         came_round: CameRound,
+        silence_s: float,
     ) -> None:
-        """`ask_after_s`: so long without a ping, that topic is asked for once more, which proves the same."""
+        """`silence_s`: for so long the host may be gone before anybody tells. `ask_after_s`: so long without a ping,
+        that topic is asked for once more, which proves the same."""
         self.connection = connection
         self.session = session
-        self.reach = Reach()
+        self.reach = Reach(silence_s)
         self._birth_due_s: float | None = float("-inf")
         """None: none is wanted."""
         self._born_s = float("-inf")
@@ -126,14 +128,35 @@ class Talk:
         self._pinged_s = now_s
         self.reach.ping_sent(self.session.number)
 
-    def arrived(self, *, counts: bool) -> None:
+    def arrived(self, now_s: float, *, counts: bool) -> None:
         """A ping was answered. `counts`: whether the primary host reads."""
-        self.reach.ping_answered(counts=counts)
+        self.reach.ping_answered(now_s, counts=counts)
         self._tanks.arrived(self.reach.covered)
-        reached = self.reach.reached()
+        self._settle(now_s)
+
+    def _settle(self, now_s: float) -> None:
+        reached = self.reach.reached(now_s)
         if reached is not None and self._outbox is not None:
             self._outbox.delivered(*reached)
-            self._look_for_history()
+        self._look_for_history()
+
+    def tell_again(self) -> None:
+        """The host had gone without a word and is back: what it may not have read comes once more, as history."""
+        self._log.info("delivery.sparkplug_host_came_anew", hint="what it may have missed is told again")
+        self.reach.begin_again()
+        self.session.forget_told()
+        self._history.clear()
+        if self._outbox is not None:
+            self._outbox.rewind()
+        self._look_for_history()
+
+    def ended(self, *, reads: bool) -> None:
+        """`reads`: whether the primary host was there to the end. Then what has arrived counts: else ways that last for
+        less than it takes to know better would bring the same again and again."""
+        if reads:
+            self._settle(float("inf"))
+        if self._outbox is not None:
+            self._outbox.rewind()
 
     # What is looked at
 
@@ -182,12 +205,12 @@ class Talk:
             waiting[taken.record.identity.tank] = taken
         try:
             self._send(self.session.node_birth(self._node(), self._time_ms(now_s)))
-            for index, (tank, record) in enumerate(self._tanks.present(now_s).items()):
+            for tank, record in self._tanks.present(now_s).items():
                 message = self._tank(record, now_s)
                 if tank in waiting:
                     self._tanks.went(waiting.pop(tank), message.number)
-                if index % _AT_ONCE == _AT_ONCE - 1:
-                    await asyncio.sleep(0)
+                # It takes as long as several messages of data.
+                await asyncio.sleep(0)
                 while not self.has_room:
                     await self._drained()
             while waiting:

@@ -101,13 +101,13 @@ def past_metrics(record: TankRecord) -> list[Metric]:
     }
     metrics = {NAMES[key]: plain(TANK_METRICS[NAMES[key]], value, time_ms, sure) for key, (value, sure) in told.items()}
     for definition, figure in zip(FIGURES, sheet.figures, strict=True):
-        metrics[definition.name] = of_figure(definition, figure, instant)
+        metrics[definition.name] = of_figure(definition, figure, time_ms)
     for key in ("rate", "level_rate"):
         definition = TANK_METRICS[NAMES[key]]
         if state is None:
             metrics[definition.name] = plain(definition, None, time_ms, Quality.BAD)
         else:
-            metrics[definition.name] = of_figure(definition, getattr(state, key), instant)
+            metrics[definition.name] = of_figure(definition, getattr(state, key), time_ms)
     return [metrics[name] for name in TANK_METRICS if name in metrics]
 
 

@@ -6,7 +6,7 @@ the asking of the view. Rows are made a few at a time, so that no poll waits for
 
 import asyncio
 import contextlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 import structlog
 
@@ -18,7 +18,7 @@ from gateway.web.stream.source import LiveSource
 
 __all__ = ["TICK_S", "Feed", "Place"]
 
-TICK_S = 0.15
+TICK_S = 0.2
 _PULSE_S = 1.7
 """Silence after which a sign of life goes out; with a tick it is less than two seconds."""
 _OTHERS_S = 1.0
@@ -42,6 +42,8 @@ class Place:
         self.pulse = 0
         self.wake = asyncio.Event()
         """Set when there may be something new, or it is to look whether it is to end."""
+        self.takes_at_once: Callable[[], bool] | None = None
+        """While the viewer has all there was: has it take what is new where it stands; False: it is to be woken."""
 
 
 class Feed:
@@ -108,7 +110,7 @@ class Feed:
 
     async def _look(self) -> None:
         try:
-            await self.turn()
+            await self.turn(all_of_it=False)
         except Exception as error:  # noqa: BLE001 - whatever it is, viewers hear nothing, and so see that it is old
             self._tell("turn", error)
             await asyncio.sleep(_PULSE_S)
@@ -123,7 +125,11 @@ class Feed:
         else:
             return
         for place in self._places:
-            place.wake.set()
+            takes_at_once, place.takes_at_once = place.takes_at_once, None
+            if takes_at_once is not None and takes_at_once():
+                place.takes_at_once = takes_at_once
+            else:
+                place.wake.set()
 
     def _tell(self, what: str, error: Exception) -> None:
         """In the log, once for each kind: it may come several times a second."""
@@ -134,8 +140,9 @@ class Feed:
 
     # What is told
 
-    async def turn(self) -> None:
-        """Take in all that is new."""
+    async def turn(self, *, all_of_it: bool = True) -> None:
+        """Take in all that is new; without `all_of_it` numbers of totals that were told less than `_OTHERS_S` ago
+        stay as they are."""
         async with self._turn:
             version = self._source.site_version()
             if version != self._site_version:
@@ -144,7 +151,9 @@ class Feed:
             changed, self._changed = self._changed, {}
             try:
                 rows = await self._rows(changed.values())
-                change = self._document.change(rows, self._due_members(rows), self._stamp())
+                are_due = _now_s() - self._others_at_s >= _OTHERS_S
+                members = self._due_members(rows, others=are_due)
+                change = self._document.change(rows, members, self._stamp(), with_totals=all_of_it or are_due)
             except BaseException:
                 self._changed = changed | self._changed
                 raise
@@ -158,7 +167,7 @@ class Feed:
         self._changed.clear()
         rows = await self._rows(self._source.records())
         self._document = LiveDocument()
-        members = {**self._alarms(), **self._source.others()}
+        members = {**self._source.alarms(), **self._source.others()}
         self._others_at_s = _now_s()
         self._document.change(rows, members, self._stamp())
         self._ring.begin_anew()
@@ -180,19 +189,13 @@ class Feed:
                 await asyncio.sleep(0)
         return rows
 
-    def _due_members(self, rows: dict[str, Row]) -> dict[str, object]:
-        members: dict[str, object] = {}
-        now_s = _now_s()
-        if now_s - self._others_at_s >= _OTHERS_S:
-            self._others_at_s = now_s
-            members |= self._source.others()
-            members |= self._alarms()
-        elif any(self._has_other_alarms(tank, row) for tank, row in rows.items()):
-            members |= self._alarms()
-        return members
-
-    def _alarms(self) -> dict[str, object]:
-        return {"alarms": self._source.alarms(), "sentences": self._source.sentences()}
+    def _due_members(self, rows: dict[str, Row], *, others: bool) -> Mapping[str, object]:
+        if others:
+            self._others_at_s = _now_s()
+            return {**self._source.others(), **self._source.alarms()}
+        if any(self._has_other_alarms(tank, row) for tank, row in rows.items()):
+            return self._source.alarms()
+        return {}
 
     def _has_other_alarms(self, tank: str, row: Row) -> bool:
         before = self._document.rows.get(tank)

@@ -32,12 +32,8 @@ class LiveSource(Protocol):
         """By tank: of those that have any."""
         ...
 
-    def alarms(self) -> list[dict[str, Any]]:
-        """The member of that name of the view; so are the next."""
-        ...
-
-    def sentences(self) -> list[dict[str, Any]]:
-        """Of what those alarms say."""
+    def alarms(self) -> Mapping[str, Any]:
+        """Those members of the view that tell of alarms."""
         ...
 
     def others(self) -> Mapping[str, Any]:

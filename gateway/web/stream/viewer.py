@@ -1,11 +1,11 @@
 """One viewer's stream of server-sent events (HTML Living Standard, section 9.2).
 
 It is told what is new when it can take it. What it cannot take is not kept for it: it catches up by what the ring still
-has, or by the newest whole view.
+has, or by the newest whole view. Who keeps up is told by the feed itself, with no task of his own woken for it.
 """
 
 import asyncio
-from collections.abc import MutableSet
+from collections.abc import Iterable, MutableSet
 
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
@@ -22,6 +22,7 @@ _UNBUFFERED = {"X-Accel-Buffering": "no"}
 """Asks a proxy in between not to gather what comes before it passes it on."""
 _PIECE = 32 * 1024
 """Bytes handed over at a time: a large view waits here, and not in a buffer of the connection's."""
+_LOOKED_AT_EACH_S = 2.0
 _BEGIN = Parcel(b"retry: 1000\n\n")
 """Milliseconds until a browser asks again."""
 
@@ -44,6 +45,11 @@ class EventStream(Response):
         self._present = present
         self._packer = Packer() if is_packed else None
         self._over = asyncio.Event()
+        self._left = b""
+        """Of what was made for it, what it did not take at once."""
+        self._looked_at_s = 0.0
+        """When something last went through everything that stands before this: whether its viewer may still look is
+        looked at there."""
 
     def end(self) -> None:
         """It says no more, and is over as soon as the peer has what it was given, or at once where it takes nothing."""
@@ -68,17 +74,32 @@ class EventStream(Response):
     async def _tell(self, send: Send) -> None:
         told = [_BEGIN, *self._feed.next_for(self._place)]
         begin = b"" if self._packer is None else GZIP_HEADER
+        text = begin + self._text(told)
         while not self._over.is_set():
-            text = begin + b"".join([each.text if self._packer is None else self._packer.add(each) for each in told])
-            begin = b""
             for start in range(0, len(text), _PIECE):
                 piece = text[start : start + _PIECE]
                 self._stream.gives(len(piece))
                 await send({"type": "http.response.body", "body": piece, "more_body": True})
-            told = self._feed.next_for(self._place)
-            if not told and not self._over.is_set():
+            self._looked_at_s = asyncio.get_running_loop().time()
+            text = self._text(self._feed.next_for(self._place))
+            if not text and not self._over.is_set():
+                self._place.takes_at_once = self._takes_at_once
                 await self._place.wake.wait()
-                told = self._feed.next_for(self._place)
+                self._place.takes_at_once = None
+                text, self._left = self._left, b""
+                text += self._text(self._feed.next_for(self._place))
+
+    def _takes_at_once(self) -> bool:
+        if self._over.is_set() or asyncio.get_running_loop().time() - self._looked_at_s >= _LOOKED_AT_EACH_S:
+            return False
+        text = self._text(self._feed.next_for(self._place))
+        if not text or (len(text) <= _PIECE and self._stream.pushes(text)):
+            return True
+        self._left = text
+        return False
+
+    def _text(self, told: Iterable[Parcel]) -> bytes:
+        return b"".join([each.text if self._packer is None else self._packer.add(each) for each in told])
 
     async def _until_gone(self, receive: Receive) -> None:
         while (await receive())["type"] != "http.disconnect":

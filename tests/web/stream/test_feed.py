@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from gateway.payload.page_view import AtWork, row_document, total_documents
-from gateway.records import Inventory
+from gateway.records import Figure, Inventory, Quality, ReasonCode, because
 from gateway.tank_record import TankRecord
 from gateway.totals import holding_of
 from gateway.web.stream import feed
@@ -20,7 +20,7 @@ from gateway.web.stream.feed import Place
 from gateway.web.stream.parcel import Parcel
 from tests.support.live_view import Event, Said, applied, level, shown
 from tests.support.messages import valid_message
-from tests.support.records import BOOT, NOON, inventories, record_of
+from tests.support.records import BOOT, NOON, inventories, record, record_of
 
 _TANKS = ("TK-1", "TK-2", "TK-3")
 
@@ -194,6 +194,43 @@ async def test_a_change_holds_only_what_is_another() -> None:
     said.hear(level("TK-2", 2.0))
     await said.feed.turn()
     assert said.feed.next_for(page.place) == []
+
+
+async def test_while_somebody_looks_sums_are_told_once_a_second_and_what_they_include_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two tanks of 100 m3: the sum is 200, then 201 when it is due, and without the second, now Bad, 101 at once."""
+    said = Said()
+
+    def hold(tank: str, gsv: Figure) -> None:
+        said.hear(record(tank, gsv=gsv))
+
+    async def told() -> list[tuple[float | None, int, int]] | None:
+        await said.feed.turn(all_of_it=False)
+        page.document.pop("totals", None)
+        page.ask(said)
+        found = page.document.get("totals")
+        return found and [(each["value"], each["included"], each["of"]) for each in found if each["figure"] == "gsv"]
+
+    page = _Page()
+    hold("TK-1", Figure(100.0, Quality.GOOD, (), 0.0))
+    hold("TK-2", Figure(100.0, Quality.GOOD, (), 0.0))
+    assert await told() == [(200.0, 2, 2)]
+    hold("TK-1", Figure(101.0, Quality.GOOD, (), 0.0))
+    assert await told() is None
+    with monkeypatch.context() as due:
+        due.setattr(feed, "_OTHERS_S", 0.0)
+        assert await told() == [(201.0, 2, 2)], "though no row is another since"
+    hold("TK-2", Figure(None, Quality.BAD, (because(ReasonCode.CALCULATION_FAILED, "odd"),), 0.0))
+    assert await told() == [(101.0, 1, 2)]
+    hold("TK-1", Figure(102.0, Quality.UNCERTAIN, (), 0.0))
+    assert await told() == [(102.0, 1, 2)]
+    hold("TK-1", Figure(103.0, Quality.UNCERTAIN, (), 0.0))
+    assert await told() is None
+    await said.feed.turn()
+    page.ask(said)
+    assert page.document["totals"] == orjson.loads(_text(said.feed.whole()))["totals"]
+    assert [each["value"] for each in page.document["totals"] if each["figure"] == "gsv"] == [103.0]
 
 
 async def test_nothing_is_made_while_nobody_looks(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,10 +13,12 @@ import httpx
 import orjson
 import pytest
 import trustme
+from uvicorn.protocols.http.h11_impl import RequestResponseCycle
 
 from gateway.web import connections
 from gateway.web.access.plan import TlsFiles
 from gateway.web.stream import feed
+from gateway.web.stream import viewer as viewer_module
 from tests.support.live_view import Said, Viewer, level, serving, shown
 from tests.support.messages import valid_message
 from tests.support.records import BOOT
@@ -69,6 +71,63 @@ async def test_the_stream_is_one_that_browsers_take() -> None:
         assert "content-length" not in answer.headers
         lines = answer.aiter_lines()
         assert [await anext(lines) for _ in range(4)] == ["retry: 1000", "", f"id: {BOOT}:1", "event: view"]
+
+
+@pytest.mark.parametrize("version", ["HTTP/1.0", "HTTP/1.1"])
+async def test_who_keeps_up_is_told_without_a_task_of_his_own(version: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Past h11, and in its form to the byte: chunks that end with the last one, or bare; each change goes out once."""
+    pushed: list[bytes] = []
+    pushes = connections.BoundedConnection.pushes
+
+    def noted(self: connections.BoundedConnection, data: bytes) -> bool:
+        done = pushes(self, data)
+        pushed.extend([data] * done)
+        return done
+
+    monkeypatch.setattr(connections.BoundedConnection, "pushes", noted)
+    said = Said()
+    async with serving(said) as port:
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(f"GET /api/1/live {version}\r\nHost: 127.0.0.1\r\n\r\n".encode())
+        number = 0
+        async with asyncio.timeout(_PATIENCE_S):
+            head = await reader.readuntil(b"\r\n\r\n")
+            await reader.readuntil(b"event: view\n")
+            while len(pushed) < 3:
+                number += 1
+                said.hear(level("TK-1", float(number)))
+                await asyncio.sleep(0.05)
+    async with asyncio.timeout(_PATIENCE_S):
+        told = await reader.read()
+    writer.close()
+    assert (b"chunked" in head) == (version == "HTTP/1.1")
+    for data in pushed:
+        assert data.startswith((b"id: ", b"event: pulse"))
+        assert told.count(b"\r\n%x\r\n%b\r\n" % (len(data), data) if version == "HTTP/1.1" else data) == 1
+
+
+async def test_what_is_told_at_once_goes_by_the_guard_again_and_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is there that a session is looked at whose viewer keeps up for hours."""
+    monkeypatch.setattr(viewer_module, "_LOOKED_AT_EACH_S", 0.1)
+    monkeypatch.setattr(feed, "TICK_S", 0.01)
+    through: list[int] = []
+    send = RequestResponseCycle.send
+
+    async def noted(self: RequestResponseCycle, message: Any) -> None:
+        through.append(len(message.get("body", b"")))
+        await send(self, message)
+
+    monkeypatch.setattr(RequestResponseCycle, "send", noted)
+    said = Said()
+    async with serving(said) as port, _viewers(1, port) as (viewer,):
+        await viewer.until("view")
+        before, number = len(through), 0
+        async with asyncio.timeout(_PATIENCE_S):
+            while len(through) < before + 5:
+                number += 1
+                said.hear(level("TK-1", float(number)))
+                await viewer.until_shows("TK-1", float(number))
+    assert number > 5, "most went at once"
 
 
 async def test_who_takes_it_packed_gets_the_same(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,6 +20,7 @@ from gateway.delivery.opcua.server.sessions import GatedServer
 from gateway.delivery.opcua.server.space import NAMESPACE, Space
 from gateway.delivery.opcua.server.stay import Stay
 from gateway.delivery.opcua.server.transport import GatedBinaryServer, GatedConnection
+from gateway.errors import GatewayError
 
 __all__ = ["CAUTIONS", "OpcuaServer"]
 
@@ -75,7 +76,7 @@ class OpcuaServer:
         self.events: Events
 
     async def start(self) -> None:
-        """Raises OSError where the port or the folder of certificates cannot be had."""
+        """Raises OSError where the port cannot be had, GatewayError where the folder of certificates cannot."""
         # What a stranger's bytes do to the library is told by us, within bounds.
         logging.getLogger("asyncua").setLevel(logging.CRITICAL)
         server, iserver = self._server, self._gated
@@ -162,13 +163,17 @@ class OpcuaServer:
         self._stay = Stay(self._port, iserver, gate, plan.sign_in_s)
 
     def _have_certificate(self) -> None:
-        """One of our own, made where there is none. Raises OSError, GatewayError."""
-        self.certificates.make_folders()
-        self.certificates.check_own()
-        if not self.certificates.own.exists() or not self.certificates.key.exists():
-            names = own_names(self._plan.host)
-            self.certificates.make_own(str(self._told["site"]), names, utc_now())
-            _LOGGER.info("delivery.opcua_certificate_made", file=str(self.certificates.own))
+        """One of our own, made where there is none. Raises GatewayError."""
+        try:
+            self.certificates.make_folders()
+            self.certificates.check_own()
+            if not self.certificates.own.exists() or not self.certificates.key.exists():
+                names = own_names(self._plan.host)
+                self.certificates.make_own(str(self._told["site"]), names, utc_now())
+                _LOGGER.info("delivery.opcua_certificate_made", file=str(self.certificates.own))
+        except OSError as error:
+            where = error.filename or self.certificates.folder
+            raise GatewayError(f"the folder of certificates cannot be used: {where}: {error.strerror}") from error
 
     async def take(self, told: Mapping[str, Any]) -> None:
         """What the gateway tells, in one line."""

@@ -19,7 +19,7 @@ from cryptography import x509
 
 from gateway.clock import utc_now
 from gateway.delivery.opcua.server.gate import Gate, Refusal
-from gateway.delivery.opcua.server.limits import LIMITS, LONGEST_CHUNK, RefusedError
+from gateway.delivery.opcua.server.limits import LIMITS, LONGEST_CHUNK, Limits, RefusedError, asked_of
 from gateway.delivery.opcua.server.sessions import ANONYMOUS, GatedServer, GatedSession
 
 __all__ = ["GatedBinaryServer", "GatedConnection", "GatedProcessor"]
@@ -68,6 +68,11 @@ class GatedProcessor(UaProcessor):
         self._gate = gate
         self._none_offered = none_offered
 
+    @property
+    def peer_certificate(self) -> bytes:
+        """Empty: there is none."""
+        return self._connection.security_policy.peer_certificate or b""
+
     def send_response(
         self, requesthandle: Any, seqhdr: Any, response: Any, msgtype: Any = ua.MessageType.SecureMessage
     ) -> None:
@@ -88,6 +93,8 @@ class GatedProcessor(UaProcessor):
         kind = typeid.Identifier
         if kind in _NEVER_OFFERED:
             raise ServiceError(_Codes.BadServiceUnsupported)
+        if asked_of(kind, body) > self.iserver.bounds.of_one_call:
+            raise ServiceError(_Codes.BadTooManyOperations)
         policy = self._connection.security_policy
         is_open = not policy.peer_certificate
         if is_open and not self._none_offered and kind not in _DISCOVERY:
@@ -105,6 +112,8 @@ class GatedProcessor(UaProcessor):
             found = await super()._process_message(typeid, requesthdr, seqhdr, body)
             if isinstance(self.session, GatedSession):
                 self.session.connection = self._own
+            assert isinstance(self._limits, Limits)
+            self._limits.is_signed_in = True
             return found
         return await super()._process_message(typeid, requesthdr, seqhdr, body)
 
@@ -124,7 +133,7 @@ class GatedProcessor(UaProcessor):
         session = self.session or self.iserver.lookup_external_session(requesthdr.AuthenticationToken)
         if not isinstance(session, GatedSession):
             raise ServiceError(_Codes.BadSessionIdInvalid)
-        if session.certificate != (self._connection.security_policy.peer_certificate or b""):
+        if session.certificate != self.peer_certificate:
             raise ServiceError(_Codes.BadSecurityChecksFailed)
         name, kept = await self._name(session, params.UserIdentityToken)
         if session.is_activated() and session.user.name != name:
@@ -176,8 +185,7 @@ class GatedConnection(OPCUAProtocol):
     @property
     def certificate(self) -> bytes:
         """Of the client, by its channel; empty: it has shown none."""
-        policy = None if self.processor is None else self.processor._connection.security_policy
-        return (None if policy is None else policy.peer_certificate) or b""
+        return self.processor.peer_certificate if isinstance(self.processor, GatedProcessor) else b""
 
     @property
     def session(self) -> GatedSession | None:

@@ -111,30 +111,36 @@ const TOLD = {
   "°C": [1, "°C"], "m³": [1, "m³"], "m³/h": [1 / 3600, "m³/h"], "kg/m³": [1, "kg/m³"],
 };
 const M_AN_INCH = 0.0254;
+const LONG_M = 1;
 
 /**
  * A number of a sentence for this reader. `told`: as it stands there, "-12 mm", by which it is seen what digits are
- * known; `value`: the same in SI; `unit`: of that, as documents name it, K for how far temperatures are apart.
+ * known; `value`: the same in SI; `unit`: of that, as documents name it, K for how far temperatures are apart. `way`:
+ * "down" of what there is at most, "up" of what there is at least, so that another unit does not round past it.
  */
-export function retold(told, value, unit) {
+export function retold(told, value, unit, way = "") {
   const [, plus, number, sign] = /^(\+?)(-?\d+(?:\.\d+)?) (\S+)$/.exec(ungrouped(told)) ?? [];
   if (number === undefined || !(sign in TOLD)) return told;
   const dimension = unit === "K" ? "temperatureDifference" : DIMENSIONS[unit];
   const form = formOf(dimension);
   if (dimension === "ratio" || form === metric[dimension]) return `${plus}${written(number)} ${TOLD[sign][1]}`;
-  if (form.feet && sign !== "mm") return `${plus}${feetAndInches(value)}`;
+  // A level in millimetres is one that is read in feet; what is short is a tolerance, or a change.
+  if (form.feet && (sign !== "mm" || Math.abs(value) >= LONG_M)) return `${plus}${feetAndInches(value)}`;
   const own = form.feet ? { sign: "in", of: (m) => m / M_AN_INCH, places: 0 } : form;
   const step = (TOLD[sign][0] * (own.of(1) - own.of(0))) / 10 ** (number.split(".")[1]?.length ?? 0);
   const least = dimension.startsWith("temperature") ? 1 : 0;
   // Of an inch, which is long, a digit more: a tolerance of some millimetres must not be rounded away.
   const places = Math.max(least, Math.round(-Math.log10(step)) + (form.feet ? 1 : 0));
-  return `${plus}${written(rounded(own.of(value), places))} ${own.sign}`;
+  const shownNumber = way === "up" ? negated(rounded(-own.of(value), places, true)) : rounded(own.of(value), places, way === "down");
+  return `${plus}${written(shownNumber)} ${own.sign}`;
 }
 
+const negated = (decimalText) => (decimalText.startsWith("-") ? decimalText.slice(1) : Number(decimalText) ? `-${decimalText}` : decimalText);
+
 /** What somebody has typed, where it is one number in a unit of the gateway's own; else as it stands. */
-export function retyped(typed) {
+export function retyped(typed, way = "") {
   const [number, unit] = quantityOf(typed);
-  return unit ? retold(typed, Number(number) * TOLD[unit][0], SI[unit] ?? unit) : typed;
+  return unit ? retold(typed, Number(number) * TOLD[unit][0], SI[unit] ?? unit, way) : typed;
 }
 
 /** Whether a text is such a number. */

@@ -5,11 +5,15 @@ import { phrases } from "./words.js";
 /** So many letters of a phrase are its own, at least: what has fewer fits everything. */
 const LEAST_LETTERS = 3;
 const MOST_KEPT = 2000;
-/** Values that are whole numbers, by their names. */
-const COUNTS = new Set(["number", "count", "other", "revision", "code", "of", "ticket", "transfer", "unit", "line"]);
-const NUMBER = "\\d[\\d,]*";
-/** A value within a sentence ends where another clause begins; the last one may have clauses of its own. */
+/** Values of which more is known than that they are text, by their names. */
+const FORMS = {
+  ...Object.fromEntries(["number", "count", "revision", "code", "of"].map((name) => [name, "\\d[\\d,]*"])),
+  much: "[+-]?\\d[\\d,]*(?:\\.\\d+)? [^\\s,;:]+",
+  moment: "\\d{4}-\\d\\d-\\d\\d \\d\\d:\\d\\d [^;:]+",
+};
+/** A value ends where another clause begins; a last one behind a colon may have colons of its own. */
 const WITHIN = "(?:(?!; |: ).)+";
+const AT_THE_END = "(?:(?!; ).)+";
 
 let of = null;
 let compiled = [];
@@ -39,9 +43,15 @@ function fitting(sentence) {
     // As short as can be and as long as can be must be the same.
     const others = late.exec(sentence).slice(1);
     if (values.some((value, at) => value !== others[at])) return undefined;
-    return { phrase, values: Object.fromEntries(names.map((name, at) => [name, values[at]])) };
+    return { phrase, values: Object.fromEntries(names.map((name, at) => [name, withUnit(phrase, name, names[at + 1], values[at], values[at + 1])])) };
   }
   return undefined;
+}
+
+/** "700 to 760 kg/m3": both are in the unit that stands once, and must not be told in two. */
+function withUnit(phrase, name, next, value, after) {
+  const [, unit] = /^[+-]?[\d.,]+( \S+)$/.exec(after ?? "") ?? [];
+  return unit && /^[+-]?[\d.,]+$/.test(value) && phrase.includes(`{${name}} to {${next}}`) ? value + unit : value;
 }
 
 function pattern(phrase) {
@@ -49,13 +59,12 @@ function pattern(phrase) {
   const names = pieces.filter((_, at) => at % 2);
   const words = pieces.filter((_, at) => at % 2 === 0);
   const made = (lazy) =>
-    new RegExp(`^${words.map((each, at) => quoted(each) + (at < names.length ? hole(names[at], at === names.length - 1 && !words[at + 1], lazy) : "")).join("")}$`);
+    new RegExp(`^${words.map((each, at) => quoted(each) + (at < names.length ? hole(names[at], !words[at + 1] && each.endsWith(": "), lazy) : "")).join("")}$`);
   return { phrase, names, early: made("?"), late: made(""), letters: words.join("").replace(/[^a-z]/gi, "").length, marks: words.join("").length };
 }
 
-function hole(name, isLast, lazy) {
-  if (COUNTS.has(name)) return `(${NUMBER}${lazy})`;
-  return isLast ? `(.+${lazy})` : `(${WITHIN}${lazy})`;
+function hole(name, isReason, lazy) {
+  return `(${FORMS[name] ?? (isReason ? AT_THE_END : WITHIN)}${FORMS[name] ? "" : lazy})`;
 }
 
 function quoted(words) {

@@ -1,9 +1,10 @@
 // Sentences of the gateway come in English and with SI: told anew in the reader's language, units and form of numbers.
 import { partsOf } from "./known_sentences.js";
 import { siteNow } from "./live.js";
-import { isQuantity, retold, retyped } from "./numbers.js";
+import { isQuantity, retold, retyped, written } from "./numbers.js";
 import { recognised } from "./recognised.js";
-import { clock, span } from "./times.js";
+import { taste } from "./taste.js";
+import { clock, full, span } from "./times.js";
 import { hasWord, language, phraseFor, word } from "./words.js";
 
 /** A sentence of the gateway as the reader reads it; what is not known to be one stands as it is. */
@@ -18,6 +19,8 @@ export function isOwn(sentence) {
 
 /** {text, own}: own where every word of it is in the reader's language. */
 function retelling(sentence) {
+  // Mistakes in a file stand one under the other.
+  if (sentence.includes("\n")) return joined(sentence.split("\n").map(retelling), "\n") ?? { text: sentence, own: false };
   return whole(sentence) ?? piecewise(sentence) ?? { text: sentence, own: false };
 }
 
@@ -76,27 +79,46 @@ function joined(pieces, mark) {
 }
 
 function filled(phrase, values) {
-  return phrase.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? valueText(values[name]) : whole));
+  return phrase.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? valueText(values[name], name) : whole));
 }
 
-function valueText(value) {
+function valueText(value, name) {
+  if (TO_TYPE.has(name)) return toType(value);
   // Another sentence may stand in it, or what somebody has typed.
-  if (typeof value === "string") return told(value);
-  if ("time" in value) return clock(value.time, siteNow() ?? Date.parse(value.time));
+  if (typeof value === "string") return isQuantity(value) ? retyped(value, WAYS[name]) : told(value);
+  if ("time" in value) return timeText(value.time);
   if ("seconds" in value) return span(value.seconds);
   return retold(value.text, value.value, value.unit);
 }
 
+/** With its day where that is not today; and always where it is not known what today is. */
+function timeText(instant) {
+  const now = siteNow();
+  return now === null ? full(instant) : clock(instant, now);
+}
+
+/** An example in metres would be typed by whoever means feet. */
+function toType(example) {
+  return /^[\d.]+ m?m$/.test(example) && taste.value.units !== "metric" ? FEET : example;
+}
+
 /** By the clock of the site, with that of UTC behind it; or of UTC alone. */
 const TIME = /^(?:\d{4}-\d\d-\d\d \d\d:\d\d [\w+-]+ \()?(\d{4}-\d\d-\d\d) (\d\d:\d\d(?::\d\d)?) UTC\)?$/;
-const DURATION = /^(\d+(?:\.\d+)?) (s|min|h|d)$/;
-const SECONDS = { s: 1, min: 60, h: 3600, d: 86_400 };
+const DURATION = /^([+-]?)(\d+(?:\.\d+)?) (s|min|h)$/;
+const SECONDS = { s: 1, min: 60, h: 3600 };
+/** How what may be rounded is, by the name of the value: there is never more room than there is. */
+const WAYS = { room: "down", pumpable: "down", spare: "down", over: "up" };
+const FEET = "31 ft 7-5/16 in";
+/** What somebody is to type stays as it is. */
+const TO_TYPE = new Set(["example", "decimal", "grouped", "known", "ways"]);
 
 /** Of a text that is a time, a duration or a quantity alone; null of any other. */
 function valueOf(text) {
   const [, day, time] = TIME.exec(text) ?? [];
-  if (day) return clock(`${day}T${time}Z`, siteNow() ?? Date.parse(`${day}T${time}Z`));
-  const [, number, unit] = DURATION.exec(text) ?? [];
-  if (number) return span(Number(number) * SECONDS[unit]);
+  if (day) return timeText(`${day}T${time}Z`);
+  const [, way, number, unit] = DURATION.exec(text) ?? [];
+  // Of a fraction of a second nothing is cut off.
+  if (number && unit === "s" && number.includes(".")) return `${way}${written(number)} s`;
+  if (number) return `${way}${span(Number(number) * SECONDS[unit])}`;
   return isQuantity(text) ? retyped(text) : null;
 }

@@ -7,7 +7,6 @@ import { told as spoken } from "../sentences.js";
 import { refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
 import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
-import { Becomes } from "./becomes.js";
 import { Field } from "./fields.js";
 import { hintText } from "./hint_text.js";
 import { SignIn } from "./sign_in.js";
@@ -213,7 +212,7 @@ function Dialog({ spec, close }) {
     ${stage === "look" &&
     html`<div hidden=${Boolean(entry)}>
       <h3 tabindex="-1" data-stage>${word("dialog.will")}</h3>
-      <${Lines} answer=${told} /><${Becomes} figures=${told?.figures} /> ${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${hintText(each)}</p>`)} ${refusals}
+      <${Lines} answer=${told} />${cautions ?? told?.cautions?.map((each) => html`<p key=${each} class="small">⚠ ${hintText(each)}</p>`)} ${refusals}
       <p class="small quiet">${person ? word("dialog.as", person) : word("dialog.as_nobody")}</p>
       <div class="buttons">
         <button type="button" class="chief" aria-disabled=${waiting} disabled=${told === null || Boolean(meanwhile?.isOver)} onClick=${doIt}>${busy ? word("dialog.doing") : spec.verb}</button>

@@ -1,5 +1,6 @@
 // What is to be known of the two who stand for something: two names are not yet two people.
 import { html } from "../html.js";
+import { told } from "../sentences.js";
 import { useWords } from "../words.js";
 
 /** `told`: {in_the_way, ties} as the gateway tells them to this person; nothing where there is nothing to be known. */
@@ -7,7 +8,7 @@ export function Ties({ told: { in_the_way: inTheWay, ties } }) {
   const word = useWords();
   if (!inTheWay && !ties.length) return null;
   return html`<div class="ties">
-    ${inTheWay && html`<p class="wrong"><span title=${inTheWay}>${word("second.in_the_way")}</span></p>`}
+    ${inTheWay && html`<p class="wrong"><span title=${told(inTheWay)}>${word("second.in_the_way")}</span></p>`}
     ${ties.length > 0 && html`<p><strong>${word("second.known")}</strong> ${tiesText(ties, word)}</p>`}
   </div>`;
 }

@@ -5,6 +5,7 @@ import { way } from "../go.js";
 import { useSite } from "../live.js";
 import { DayFields, dayBefore, useToday } from "../parts/day_fields.js";
 import { AsOf, Sentences, useDocument } from "../parts/document.js";
+import { told } from "../sentences.js";
 import { useSession } from "../session.js";
 import { full } from "../times.js";
 import { hasWord, useWords } from "../words.js";
@@ -82,7 +83,7 @@ function Change({ change }) {
   const key = [`acts.title.${action}`, `act.title.${action}`].find(hasWord);
   return html`<li class="change">
     <p>
-      <strong>${key ? word(key) : action}</strong> ${asked.tank && html` <strong>${asked.tank}</strong>`}
+      <strong>${key ? word(key) : told(action)}</strong> ${asked.tank && html` <strong>${asked.tank}</strong>`}
       ${by && html` <span>${word("changes.by", { by })}</span>`} <time datetime=${time} title=${time}>${full(time)}</time> <span class="unit">${site?.time_zone}</span>
       ${" "}<span class="quiet small" title=${hash}>${word("changes.number", { number })}</span>
     </p>
