@@ -97,7 +97,12 @@ def _phrases() -> set[str]:
 
 
 def _german() -> dict[str, str]:
-    told: dict[str, str] = json.loads((WEB / "page" / "languages" / "sentences_de.json").read_text("utf-8"))
+    """Those of the reasons; and those of answers and of what goes wrong, which come when they are asked for."""
+    told: dict[str, str] = {}
+    for name in ("sentences", "answers", "troubles"):
+        part = json.loads((WEB / "page" / "languages" / f"{name}_de.json").read_text("utf-8"))
+        assert not told.keys() & part.keys()
+        told |= part
     return told
 
 
@@ -268,7 +273,9 @@ const { speak, phraseFor } = await import("/page/code/words.js");
 change({ language: "de" });
 await speak("de");
 const until = Date.now() + 10_000;
-const isHere = () => phraseFor("there is no level") !== undefined;
+const { recognised: found } = await import("/page/code/recognised.js");
+const isKnown = (phrase) => phraseFor(phrase) !== undefined;
+const isHere = () => !found("it is no phrase") && isKnown("begin another") && isKnown("wrong check sum");
 while (!isHere() && Date.now() < until) await new Promise((go) => setTimeout(go, 20));
 return sentences.map((each, at) => phraseFor(each) !== undefined ? phrases[at] : (recognised(each)?.phrase ?? ""));
 """
@@ -294,7 +301,9 @@ const { speak, phraseFor } = await import("/page/code/words.js");
 change({ language: "de", numbers: "de", units: "metric" });
 await speak("de");
 const until = Date.now() + 10_000;
-const isHere = () => phraseFor("there is no level") !== undefined;
+const { recognised: found } = await import("/page/code/recognised.js");
+const isKnown = (phrase) => phraseFor(phrase) !== undefined;
+const isHere = () => !found("it is no phrase") && isKnown("begin another") && isKnown("wrong check sum");
 while (!isHere() && Date.now() < until) await new Promise((go) => setTimeout(go, 20));
 return sentences.map((each) => [isOwn(each), told(each)]);
 """

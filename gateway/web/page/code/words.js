@@ -9,6 +9,8 @@ const spoken = new Shared("en");
 /** Sentences of the gateway in the reader's language, by the English phrase; in English each is its own. */
 let sentences = {};
 let known = [];
+/** Nothing more of them is to be had. */
+let isWhole = true;
 
 /** Load a language. Raises where it cannot be had. */
 export async function speak(language) {
@@ -25,13 +27,20 @@ export async function speak(language) {
 
 /** They come after all that is needed at once: until then, and where they cannot be had, the gateway's English stands. */
 async function loadSentences(wanted) {
+  isWhole = true;
   // English has no translations; by the phrases alone numbers are told in the reader's units.
   if (wanted === "en" && taste.value.units === "metric" && locale().startsWith("en")) return;
-  const answer = await fetch(`/page/languages/sentences_${wanted === "en" ? "de" : wanted}.json`, { cache: "no-cache" });
+  await take(wanted, "sentences");
+  isWhole = false;
+}
+
+/** Of the language, with what is known already; of English each phrase is its own. */
+async function take(wanted, part) {
+  const answer = await fetch(`/page/languages/${part}_${wanted === "en" ? "de" : wanted}.json`, { cache: "no-cache" });
   const found = answer.ok ? await answer.json() : {};
   if (spoken.value !== wanted) return;
   const all = { ...withoutSubjects(found), ...found };
-  keep(wanted === "en" ? Object.fromEntries(Object.keys(all).map((phrase) => [phrase, phrase])) : all);
+  keep({ ...sentences, ...(wanted === "en" ? Object.fromEntries(Object.keys(all).map((phrase) => [phrase, phrase])) : all) });
   // Another object, so that all is drawn again.
   catalogue.set({ ...catalogue.value });
 }
@@ -41,8 +50,15 @@ function keep(found) {
   known = Object.keys(found);
 }
 
-/** Every phrase of the gateway that is known here; the same array as long as they are the same. */
+/**
+ * Every phrase of the gateway that is known here; the same array as long as they are the same. Those of answers to
+ * acts, and of what goes wrong, are many and come when they are asked for first.
+ */
 export function phrases() {
+  if (!isWhole) {
+    isWhole = true;
+    for (const part of ["answers", "troubles"]) take(spoken.value, part).catch(() => {});
+  }
   return known;
 }
 
