@@ -2,10 +2,18 @@
 import { partsOf } from "./known_sentences.js";
 import { siteNow } from "./live.js";
 import { isQuantity, retold, retyped, written } from "./numbers.js";
-import { recognised } from "./recognised.js";
 import { taste } from "./taste.js";
 import { clock, full, span } from "./times.js";
-import { hasWord, language, phraseFor, word } from "./words.js";
+import { drawAgain, hasWord, language, phraseFor, word } from "./words.js";
+
+/** What finds a sentence by its phrase comes when it is needed first: the first view goes without. */
+let recognised = () => {
+  recognised = () => undefined;
+  import("./recognised.js").then((module) => {
+    ({ recognised } = module);
+    drawAgain();
+  }, () => {});
+};
 
 /** A sentence of the gateway as the reader reads it; what is not known to be one stands as it is. */
 export function told(sentence) {

@@ -41,7 +41,12 @@ async function take(wanted, part) {
   if (spoken.value !== wanted) return;
   const all = { ...withoutSubjects(found), ...found };
   keep({ ...sentences, ...(wanted === "en" ? Object.fromEntries(Object.keys(all).map((phrase) => [phrase, phrase])) : all) });
-  // Another object, so that all is drawn again.
+  drawAgain();
+}
+
+/** All that says something. */
+export function drawAgain() {
+  // Another object.
   catalogue.set({ ...catalogue.value });
 }
 
