@@ -66,7 +66,7 @@ PAGE_ACT_BREAKS = (
     ),
     Break(
         "ten alarms are a flood",
-        f"{PARTS}/alarm_order.js",
+        f"{PARTS}/flood.js",
         "return count > FLOOD_ABOVE ? count : 0;",
         "return count >= FLOOD_ABOVE ? count : 0;",
         TYPED,

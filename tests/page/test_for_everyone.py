@@ -152,11 +152,13 @@ boxes.forEach((one, at) => {
   for (let next = at + 1; next < boxes.length && boxes[next].top < one.bottom; next += 1)
     if (boxes[next].node !== one.node && meets(one, boxes[next])) covered.push([one.node.data, boxes[next].node.data]);
 });
+// The filled part is three of sixteen parts of a letter's height.
+const half = (3 / 32) * parseFloat(getComputedStyle(document.documentElement).fontSize);
 for (const line of document.querySelectorAll(".ruler .scale")) {
-  const box = line.getBoundingClientRect();
-  const rule = { left: box.left, right: box.right, top: box.top - 1, bottom: box.bottom + 1 };
+  const { left, right, top, bottom } = line.getBoundingClientRect();
+  const rule = { left, right, top: top - half, bottom: bottom + half };
   for (const text of line.closest("svg").querySelectorAll("text"))
-    if (boxes.some((each) => text.contains(each.node) && meets(each, rule))) covered.push(["ruler", text.textContent]);
+    if (meets(text.getBoundingClientRect(), rule)) covered.push([text.textContent, "the ruler"]);
 }
 return [...cut.map((each) => each.outerHTML.slice(0, 120)), ...covered.map((each) => each.join(" over "))].slice(0, 8);
 """

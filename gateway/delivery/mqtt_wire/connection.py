@@ -41,6 +41,7 @@ _LOOK_EVERY_S = 1.0
 _UNSPECIFIED = 128
 """paho has this one reason for whatever closes a socket from outside."""
 _NOT_ACCEPTED = "server closed the connection before accepting it"
+_NOT_ACCEPTED_PLAIN = "server closed the connection before accepting it; is that port for TLS? Then give tls"
 _LARGEST_MESSAGE = 131_072
 """What a server of MQTT 5 may send us, in bytes; beside our own status nothing is asked for."""
 _NO_MQTT, _NO_ANSWER_TO_PING = 0x82, 0x8D
@@ -112,7 +113,7 @@ class Connection:
             client.on_log = self._on_log
         if will is not None:
             client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
-        self._not_accepted = _NOT_ACCEPTED if tls_context else f"{_NOT_ACCEPTED}; is that port for TLS? Then give tls"
+        self._not_accepted = _NOT_ACCEPTED if tls_context else _NOT_ACCEPTED_PLAIN
         if tls_context is not None:
             client.tls_set_context(tls_context)
 
@@ -348,12 +349,10 @@ class Connection:
     ) -> None:
         if self._accepted.done():
             return
-        if code.is_failure:
-            self._accepted.set_result(f"server refused the connection: {code}")
-            return
-        self.receive_maximum = getattr(properties, "ReceiveMaximum", self.receive_maximum)
-        self._largest_packet = getattr(properties, "MaximumPacketSize", self._largest_packet)
-        self._accepted.set_result(None)
+        if not code.is_failure:
+            self.receive_maximum = getattr(properties, "ReceiveMaximum", self.receive_maximum)
+            self._largest_packet = getattr(properties, "MaximumPacketSize", self._largest_packet)
+        self._accepted.set_result(f"server refused the connection: {code}" if code.is_failure else None)
 
     def _on_disconnect(
         self, client: paho.Client, data: object, flags: paho.DisconnectFlags, code: ReasonCode, properties: Any

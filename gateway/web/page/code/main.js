@@ -48,7 +48,7 @@ function Page() {
   `;
 }
 
-/** Those that are in sight on a phone too. The others are a touch away there: all of them would push what needs someone out of sight. */
+/** In sight on a phone too; the others are a touch away there. */
 const FIRST_WAYS = 3;
 
 function Ways({ view, may }) {

@@ -73,10 +73,7 @@ export async function changePassword(old, wanted) {
   return take(await post("/api/1/password", { old, new: wanted }));
 }
 
-/**
- * `everywhere`: on every device of this person. Who came by a provider goes to end his session there, too, and comes
- * back from it; where it knows no such place, he is told.
- */
+/** `everywhere`: on every device of this person. Who came by a provider is sent there to end his session too. */
 export async function signOut(everywhere = false) {
   const { provider_out: place, provider } = await post("/api/1/sign-out", { everywhere });
   stillIn.set(place === "" ? (provider?.name ?? "") : "");

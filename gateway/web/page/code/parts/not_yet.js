@@ -1,4 +1,4 @@
-// In the place of what is not there yet: it comes, or nobody is signed in who may see it.
+// Of what is not there yet.
 import { html } from "../html.js";
 import { way } from "../go.js";
 import { useLink } from "../live.js";

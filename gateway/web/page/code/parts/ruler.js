@@ -8,7 +8,7 @@ import { figureText } from "./figure.js";
 
 /** Of the line, below the top of the drawing; in what a letter is 16 of. */
 const Y = 18;
-/** On a wall letters are larger, and all of the drawing with them: else the words would stand on the line. */
+/** On a wall it grows with its letters. */
 const rem = (length) => `${length / 16}rem`;
 
 /** Part of the line at a level, in per cent; what lies beyond its ends is said. */

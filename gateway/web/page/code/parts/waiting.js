@@ -3,7 +3,8 @@ import { html } from "../html.js";
 import { told } from "../sentences.js";
 import { useSession } from "../session.js";
 import { full } from "../times.js";
-import { hasWord, useWords, word as said } from "../words.js";
+import { useWords, word as said } from "../words.js";
+import { actName } from "./act_name.js";
 import { ActButton } from "./dialog.js";
 import { Ties } from "./ties.js";
 
@@ -36,11 +37,6 @@ export function WaitingForSecond({ entered: { document } }) {
 /** anna of the machine, of the page and of a provider are taken for one, as the gateway takes them. */
 function human(signature) {
   return signature.split("@")[0].toLowerCase();
-}
-
-/** What is asked for, in words. */
-export function actName({ action }) {
-  return hasWord(`acts.${action}.title`) ? said(`acts.${action}.title`) : action;
 }
 
 function decision(action, { request, by, asked }) {

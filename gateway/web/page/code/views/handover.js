@@ -6,7 +6,7 @@ import { alarmName, placeName } from "../parts/alarm_words.js";
 import { MAINTENANCE, NotKnown, stateOf, useEntered } from "../parts/in_force.js";
 import { told } from "../sentences.js";
 import { full } from "../times.js";
-import { actName } from "../parts/waiting.js";
+import { actName } from "../parts/act_name.js";
 import { hasWord, useWords } from "../words.js";
 
 const HIDDEN = ["shelved", "suppressed", "out_of_service"];

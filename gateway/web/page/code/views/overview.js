@@ -13,7 +13,7 @@ import { NotYet } from "../parts/not_yet.js";
 import { SITE_FILE } from "../parts/permits.js";
 import { TankRow } from "../parts/tank_row.js";
 import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
-import { actName } from "../parts/waiting.js";
+import { actName } from "../parts/act_name.js";
 import { told } from "../sentences.js";
 import { useSession } from "../session.js";
 import { clock, full } from "../times.js";
@@ -103,7 +103,7 @@ function Needs() {
   const counts = useEachSecond(() => counted().join(" "));
   const [stale, bad, uncertain, byHand, maintained, awaited] = counts.split(" ").map(Number);
   const flood = useEachSecond(() => floodAmong(waiting, siteNow() ?? 0));
-  // In a flood what to do about a tank stands at the worst that it has: with it at each, all else would be out of sight.
+  // In a flood what to do stands at the worst of each tank alone: else all else is out of sight.
   const worst = new Map([...waiting].reverse().map((each) => [each.tank, each]));
   const hidden = alarms.length - waiting.length;
   const told = { stale, bad, uncertain, byHand, maintained, awaited, hidden };
