@@ -11,6 +11,8 @@ let recognised = () => {
   recognised = () => undefined;
   import("./recognised.js").then((module) => {
     ({ recognised } = module);
+    // With its phrases.
+    recognised("");
     drawAgain();
   }, () => {});
 };

@@ -205,7 +205,7 @@ function Dialog({ spec, close }) {
       ${spec.aside?.(values)}
       ${(spec.fields ?? [])
         .filter((field) => !field.when || field.when(values))
-        .map((field) => html`<${Field} key=${field.name} id=${`act-${field.name}`} field=${field} value=${values[field.name]} mistakes=${wrong.fields[field.name]} change=${(value) => change(field.name, value)} />`)}
+        .map((field) => html`<${Field} key=${field.name} id=${`act-${field.name}`} field=${field} value=${values[field.name]} mistakes=${wrong.fields[field.name]?.map(spoken)} change=${(value) => change(field.name, value)} />`)}
       ${refusals}
       <div class="buttons"><button type="submit" class="chief" aria-disabled=${waiting}>${word(busy ? "dialog.asking" : "dialog.look")}</button>${leave}</div>
     </form>`}
@@ -244,7 +244,7 @@ function gathered(placedOnes, rest) {
   const others = [...rest];
   for (const { field, text } of placedOnes) {
     if (field === null) others.push(text);
-    else (fields[field] ??= []).push(spoken(text));
+    else (fields[field] ??= []).push(text);
   }
   return { fields, rest: others, hint: "" };
 }

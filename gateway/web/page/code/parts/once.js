@@ -12,6 +12,8 @@ export function useOnce() {
     held.current = true;
     setBusy(true);
     setWrong([]);
+    // What finds its sentences is there by then.
+    told("-");
     try {
       await work();
     } catch (error) {
