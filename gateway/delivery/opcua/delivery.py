@@ -42,10 +42,10 @@ _MOST_EVENTS = 2000
 _GATHER_S = 0.1
 """What comes within so long travels together."""
 _BEAT_S = 1.0
-_TOGETHER = 20
-"""Sheets in one line: what is done at a time between the turns of all others."""
-_EVENTS_TOGETHER = 200
-_MOST_UNDER_WAY = 16
+_TOGETHER = 8
+"""Sheets in one line: what is done at a time between the turns of all others, polls above all."""
+_EVENTS_TOGETHER = 100
+_MOST_UNDER_WAY = 40
 """Lines that the process has not taken yet: while it does not, newer sheets take the places of older ones here."""
 _MOST_UNHEARD = 20
 """Beats in which it takes nothing, before it is ended. Counted, since a machine that slept is no process that hangs."""
@@ -211,6 +211,7 @@ class OpcuaDelivery:
                 looked_s = self._monotonic()
                 self._tell_of_lost_events()
                 state = self._around.snapshot()
+                await asyncio.sleep(0)  # two milliseconds at a large site: then others have their turn
                 self._look_at_house(state)
                 told: dict[str, Any] = {"beat": True, "transfers": _transfers(state)} | self._asked_for_life()
                 alarms = _alarms_of(state)
