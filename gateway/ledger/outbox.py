@@ -1,7 +1,8 @@
 """History for one destination, read from the file as it is taken: the outbox of the contract of delivery.
 
-What is taken stays known until it is delivered, so that a connection that ends costs no second read. The cursor in the
-file follows every few seconds: after a crash what was delivered in the last of them comes once more.
+Of what is taken the places alone are kept until it is delivered: a destination may hold thousands back for minutes, and
+where a connection ends they are read again. The cursor in the file follows every few seconds: after a crash what was
+delivered in the last of them comes once more.
 """
 
 import asyncio
@@ -12,16 +13,17 @@ from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from functools import partial
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import structlog
 
-from gateway.history import Entry, KeptRecord
+from gateway.history import Entry
 from gateway.ledger.blocks import EVENT, RECORD, next_event_block
 from gateway.ledger.cursors import Begun, begin, move
 from gateway.ledger.destination_counts import next_number
 from gateway.ledger.entries import EntriesOnce, Names, Unreadable, rows_between
-from gateway.ledger.outbox_parts import Mark, Source
+from gateway.ledger.given_out import GivenOut
+from gateway.ledger.outbox_parts import Mark, Source, trouble_of
 from gateway.ledger.reading_thread import ReadingThread
 from gateway.status import Backlog
 
@@ -90,7 +92,9 @@ class LedgerOutbox:
         self._failing = False
         self._oldest_ns: int | None = None
         self._ready: deque[Entry] = deque()
-        self._taken: deque[Entry] = deque()
+        self._out = GivenOut()
+        self._round = 0
+        """How often it was gone back: what was read for an earlier one is no more wanted."""
         self._arrived: asyncio.Event | None = None
         self._writing: Future[None] | None = None
         self._written_at = -CURSOR_EVERY_S
@@ -108,27 +112,24 @@ class LedgerOutbox:
             arrived = self._arrived = asyncio.Event()
             await arrived.wait()
         found = [self._ready.popleft() for _ in range(min(at_most, len(self._ready)))]
-        self._taken.extend(found)
+        self._out.give(found)
         self._fill()
         return found
 
     def ready(self) -> bool:
         """As the contract says."""
-        return bool(self._ready) or self._waiting() > len(self._taken) + len(self._unreadable)
+        return bool(self._ready) or self._waiting() > len(self._out.taken) + len(self._unreadable)
 
     def delivered(self, position: int, refused: Collection[int] = ()) -> None:
         """As the contract says. Raises ValueError for a position that was never given out."""
         self._join_loop()
-        given = self._taken[-1].position if self._taken else self._position
-        if position > max(given, self._position) and not (self._ready and position <= self._ready[-1].position):
+        if position > max(self._out.up_to, self._position):
             raise ValueError(f"position {position} was never given to {self.destination}")
-        # After `rewind` what is acknowledged late stands among those that are ready again.
-        for entries in (self._taken, self._ready):
-            while entries and entries[0].position <= position:
-                is_lost = entries.popleft().position in refused
-                self._lost += is_lost
-                self._delivered += not is_lost
-                self._settled += 1
+        for each in self._settle(position):
+            is_lost = each in refused
+            self._lost += is_lost
+            self._delivered += not is_lost
+            self._settled += 1
         self._advance(position)
         self._pass_over()
         self._keep_cursor()
@@ -136,16 +137,19 @@ class LedgerOutbox:
 
     def rewind(self) -> None:
         """As the contract says."""
-        self._ready.extendleft(reversed(self._taken))
-        self._taken.clear()
+        if self._out.taken:
+            self._out.go_back(self._ready)
+            self._ready.clear()
+            self._read = self._position
+            self._round += 1
+            self._fill()
 
     def backlog(self) -> Backlog:
         """As the contract says."""
         waiting = self._waiting()
         begun = self._begun
         behind = 0 if begun is None else self._last - self._position
-        oldest = self._taken or self._ready
-        oldest_ns = _instant_ns(oldest[0]) if oldest else self._oldest_ns
+        oldest_ns = self._out.oldest_ns(self._ready) or self._oldest_ns
         oldest_s = None
         if waiting and oldest_ns is not None:
             oldest_s = max((self._source.clock.utc_ns() - oldest_ns) / 1e9, 0.0)
@@ -225,7 +229,7 @@ class LedgerOutbox:
         """In the writer's thread."""
         if self._begun is not None:
             return
-        if (trouble := _trouble(done)) is not None:
+        if (trouble := trouble_of(done)) is not None:
             self._log.error(CURSOR_FAILED, trouble=trouble)
             # Without its cursor nothing would be kept for it: it is tried again before anything is read.
             self._early.clear()
@@ -274,7 +278,7 @@ class LedgerOutbox:
             return
         self._reading = True
         after, up_to = self._read, min(self._read + _WINDOW, self._last)
-        self._thread.read(partial(self._look, after, up_to, self._last), self._looked)
+        self._thread.read(partial(self._look, after, up_to, self._last), partial(self._looked, self._round))
 
     def _look(self, after: int, up_to: int, last: int, connection: sqlite3.Connection) -> _Read:
         """In the reading thread."""
@@ -290,11 +294,11 @@ class LedgerOutbox:
             time.sleep(0)
         return _Read(found, rows[-1].position if len(rows) == _AT_ONCE else up_to)
 
-    def _looked(self, found: _Read | Exception) -> None:
+    def _looked(self, of_round: int, found: _Read | Exception) -> None:
         """In the reading thread."""
-        self._in_loop(partial(self._arrive, found))
+        self._in_loop(partial(self._arrive, of_round, found))
 
-    def _arrive(self, found: _Read | Exception) -> None:
+    def _arrive(self, of_round: int, found: _Read | Exception) -> None:
         self._reading = False
         if self._ended:
             return
@@ -303,15 +307,21 @@ class LedgerOutbox:
             self._failing = True
             self._later(self._try_again)
             return
+        if of_round != self._round:
+            self._fill()
+            return
         for entry in found.found:
             if entry.position <= self._position:
                 continue  # forced out while it was read
             if isinstance(entry, Unreadable):
+                if self._unreadable and entry.position <= self._unreadable[-1]:
+                    continue  # known from before it was gone back
                 self._log.error(UNREADABLE, position=entry.position, trouble=entry.trouble)
                 self._unreadable.append(entry.position)
             else:
                 self._ready.append(entry)
         self._read = max(self._read, found.reached)
+        self._out.read_again(self._read)
         self._pass_over()
         if self._ready and self._arrived is not None:
             self._arrived.set()
@@ -323,7 +333,7 @@ class LedgerOutbox:
 
     def _pass_over(self) -> None:
         """What is not wanted and stands behind all that is delivered needs no delivery."""
-        if not self._taken:
+        if not self._out.taken:
             passed = self._ready[0].position - 1 if self._ready else self._read
             if passed > self._position:
                 self._advance(passed)
@@ -341,9 +351,7 @@ class LedgerOutbox:
     def _forced(self, up_to: int, lost: int, settled: int) -> None:
         # Entries are settled in their order: those since then are the first of those that were counted.
         lost = max(lost - max(self._settled - settled, 0), 0)
-        for entries in (self._taken, self._ready):
-            while entries and entries[0].position <= up_to:
-                entries.popleft()
+        self._settle(up_to)
         while self._unreadable and self._unreadable[0] <= up_to:
             self._unreadable.popleft()
         self._lost += lost
@@ -352,6 +360,13 @@ class LedgerOutbox:
         self._advance(up_to)
         self._read = max(self._read, up_to)
         self._fill()
+
+    def _settle(self, position: int) -> list[int]:
+        """Nothing up to there waits any more, wherever it is after `rewind`. Which entries these were."""
+        found = self._out.settle(position)
+        while self._ready and self._ready[0].position <= position:
+            found.append(self._ready.popleft().position)
+        return found
 
     def _keep_cursor(self) -> None:
         """Within the next seconds."""
@@ -370,7 +385,7 @@ class LedgerOutbox:
 
     def _cursor_done(self, position: int, done: "Future[None]") -> None:
         """In the writer's thread."""
-        self._in_loop(partial(self._wrote, position, _trouble(done)))
+        self._in_loop(partial(self._wrote, position, trouble_of(done)))
 
     def _wrote(self, position: int, trouble: str | None) -> None:
         self._writing = None
@@ -383,15 +398,3 @@ class LedgerOutbox:
 
     def _move(self, position: int) -> Callable[[sqlite3.Connection], None]:
         return partial(move, destination=self.destination, position=position, now_ns=self._source.clock.utc_ns())
-
-
-def _instant_ns(entry: Entry) -> int:
-    instant = entry.record.inventory.instant if isinstance(entry, KeptRecord) else entry.event.instant
-    return round(instant.timestamp() * 1e9)
-
-
-def _trouble(done: "Future[Any]") -> str | None:
-    if done.cancelled():
-        return "the ledger has ended"
-    error = done.exception()
-    return None if error is None else f"{type(error).__name__}: {error}"

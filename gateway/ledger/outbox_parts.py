@@ -1,14 +1,15 @@
 """What an outbox is given, and what it tells of itself to other threads."""
 
 from collections.abc import Callable
+from concurrent.futures import Future
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from gateway.clock import Clock
 from gateway.ledger.contract import Transactions
 from gateway.ledger.entries import Decode
 
-__all__ = ["Mark", "Source"]
+__all__ = ["Mark", "Source", "trouble_of"]
 
 
 class Source(NamedTuple):
@@ -29,3 +30,11 @@ class Mark(NamedTuple):
     position: int
     settled: int
     """Wanted entries up to there that wait no more."""
+
+
+def trouble_of(done: "Future[Any]") -> str | None:
+    """What became of a transaction, in words; None: all is well."""
+    if done.cancelled():
+        return "the ledger has ended"
+    error = done.exception()
+    return None if error is None else f"{type(error).__name__}: {error}"

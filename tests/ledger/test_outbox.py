@@ -1,6 +1,7 @@
 """An outbox over a real file: in order, each at least once, known over restarts, and counted without counting."""
 
 import asyncio
+import gc
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -380,6 +381,18 @@ async def test_another_destination_goes_its_own_way_and_one_that_is_gone_is_forg
     assert bench.outboxes.positions().keys() == {"yard"}
 
 
+async def test_of_what_is_given_out_and_held_back_no_record_is_kept(bench: Bench) -> None:
+    """As by a destination that waits a minute until it knows that somebody has read."""
+    bench.write(3000, 0)
+    outbox = bench.outbox()
+    assert len(positions(await taken(outbox, 3000))) == 3000
+    gc.collect()
+    kept = sum(isinstance(each, KeptRecord) for each in gc.get_objects())
+    assert kept < 600, "those that others may ask for next, and those read ahead"
+    outbox.rewind()
+    assert positions(await taken(outbox, 3000)) == list(range(1, 3001))
+
+
 STEPS = st.lists(
     st.one_of(
         st.tuples(st.just("write"), st.integers(1, 300), st.integers(0, 2)),
@@ -387,6 +400,7 @@ STEPS = st.lists(
         st.tuples(st.just("take"), st.integers(1, 400), st.just(0)),
         st.tuples(st.just("deliver"), st.integers(0, 100), st.just(0)),
         st.tuples(st.just("rewind"), st.just(0), st.just(0)),
+        st.tuples(st.just("late"), st.integers(0, 100), st.just(0)),
         st.tuples(st.just("force"), st.integers(1, 300), st.integers(0, 100)),
         st.tuples(st.just("end"), st.just(0), st.just(0)),
         st.tuples(st.just("crash"), st.just(0), st.just(0)),
@@ -409,6 +423,8 @@ async def _play(path: Path, steps: list[tuple[str, int, int]], wants: tuple[bool
     outbox = bench.outbox(records=wants[0], events=wants[1])
     arrived: list[int] = []
     in_flight: list[int] = []
+    late: list[int] = []
+    """What was given out before a rewind: its acknowledgement may still come."""
     gone: set[int] = set()
     kinds = [number for number, wanted in enumerate(wants) if wanted]
 
@@ -436,7 +452,12 @@ async def _play(path: Path, steps: list[tuple[str, int, int]], wants: tuple[bool
                 in_flight = [each for each in in_flight if each > upto]
             case "rewind":
                 outbox.rewind()
-                in_flight = []
+                late, in_flight = sorted({*late, *in_flight}), []
+            case "late" if late:
+                upto = late[min(number, len(late) - 1)]
+                outbox.delivered(upto)
+                arrived += [each for each in sorted({*late, *in_flight}) if each <= upto]
+                in_flight = [each for each in in_flight if each > upto]
             case "force" if wanted_behind(outbox.position):
                 # As retention does: where all have got is asked; what goes is counted by that; then it is told, and
                 # `more` arrive in between.
@@ -461,7 +482,7 @@ async def _play(path: Path, steps: list[tuple[str, int, int]], wants: tuple[bool
                     bench.transactions.commit()
                 bench.begin()
                 outbox = bench.outbox(records=wants[0], events=wants[1])
-                in_flight = []
+                in_flight, late = [], []
                 if step == "end":
                     assert outbox.position >= max(arrived, default=0)
                 else:
@@ -469,6 +490,7 @@ async def _play(path: Path, steps: list[tuple[str, int, int]], wants: tuple[bool
                     arrived = [each for each in arrived if each <= outbox.position]
             case _:
                 pass
+        late = [each for each in late if each > outbox.position]
         assert outbox.backlog().waiting == len(wanted_behind(outbox.position))
         bench.transactions.commit()
     waiting = wanted_behind(outbox.position)

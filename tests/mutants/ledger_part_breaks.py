@@ -49,15 +49,22 @@ LEDGER_PART_BREAKS: tuple[Break, ...] = (
     Break(
         "what was taken is forgotten at a rewind",
         f"{LEDGER}outbox.py",
-        "        self._ready.extendleft(reversed(self._taken))\n",
+        "            self._read = self._position\n",
         "",
         OUTBOX,
     ),
     Break(
-        "what was taken comes back in the wrong order",
+        "what was read before a rewind comes before what is given again",
         f"{LEDGER}outbox.py",
-        "extendleft(reversed(self._taken))",
-        "extendleft(self._taken)",
+        "        if of_round != self._round:\n            self._fill()\n            return\n",
+        "",
+        OUTBOX,
+    ),
+    Break(
+        "who acknowledges late has delivered nothing",
+        f"{LEDGER}given_out.py",
+        "        return [*_drop(self.taken, position), *_drop(self._again, position)]\n",
+        "        _drop(self._again, position)\n        return _drop(self.taken, position)\n",
         OUTBOX,
     ),
     Break(
