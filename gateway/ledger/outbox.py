@@ -138,6 +138,9 @@ class LedgerOutbox:
         """As the contract says."""
         self._ready.extendleft(reversed(self._taken))
         self._taken.clear()
+        if self._ready and self._arrived is not None:
+            # Whoever waits for something new is given these again.
+            self._arrived.set()
 
     def backlog(self) -> Backlog:
         """As the contract says."""
