@@ -284,6 +284,9 @@ _BACK = struct.pack("<i", -4)
         _TEXTS + _ENDLESS + _BACK,
         # Of so many dimensions that to multiply them takes minutes.
         _SHAPED_TRUTHS + struct.pack("<ii", 0, 450_000) + _ENDLESS * 450_000,
+        _VALUES
+        + struct.pack("<i", 30)
+        + (_SHAPED_TRUTHS + struct.pack("<iii", 0, 16_000, -1) + _ENDLESS * 15_999) * 30,
         # Each of them a million, in a few bytes.
         _VALUES + struct.pack("<i", 100_000) + (_SHAPED_TRUTHS + struct.pack("<iii", 0, 1, 1_000_000)) * 100_000,
     ],

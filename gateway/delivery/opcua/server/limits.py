@@ -8,7 +8,7 @@ finds it again; and a value of as many dimensions as may be, which nobody has a 
 
 import struct
 from collections.abc import Mapping
-from typing import Any, NoReturn
+from typing import Any
 
 from asyncua import ua
 from asyncua.common.connection import TransportLimits
@@ -23,7 +23,9 @@ _MOST_CHUNKS = 64
 _LONGEST_MESSAGE = 2_000_000
 _MOST_PARTS = 500_000
 """Of one message: twice what a request for all that may be asked for in one has."""
-_LEAST_PARTS = 100
+_LEAST_PARTS = 50_000
+_LONG = 4_096
+"""Bytes of a part that counts as many: the dimensions of a value are one, and multiplying them takes seconds."""
 _Ids = ua.ObjectIds
 _BEFORE_COUNT: Mapping[int, int] = {
     _Ids.ReadRequest_Encoding_DefaultBinary: 12,
@@ -67,7 +69,7 @@ class Body(Buffer):
     @classmethod
     def of(cls, buffer: Buffer) -> "Body":
         # Some messages are read twice; of what is in one, next to nothing takes less than a byte.
-        return cls(buffer._data, buffer._cur_pos, buffer._size, [min(_MOST_PARTS, _LEAST_PARTS + 3 * buffer._size)])
+        return cls(bytes(buffer), 0, len(buffer), [min(_MOST_PARTS, _LEAST_PARTS + 3 * len(buffer))])
 
     @property
     def is_too_much(self) -> bool:
@@ -75,11 +77,11 @@ class Body(Buffer):
 
     def read(self, size: int) -> bytes:
         """Raises RefusedError where there is too much."""
-        self._left[0] -= 1
+        self._left[0] -= 1 if size < _LONG else 2 * size
         if self._left[0] < 0:
             raise too_much()
-        if not 0 <= size <= self._size:
-            raise NotEnoughData(f"{size} bytes cannot be had of {self._size}")
+        if not 0 <= size <= min(self._size, LONGEST_CHUNK):
+            raise NotEnoughData(f"a part of {size} bytes cannot be had of {self._size}")
         begin = self._cur_pos
         self._cur_pos = begin + size
         self._size -= size
@@ -159,12 +161,7 @@ class _Nothing:
         data.read(0)
 
 
-def _no_dimensions(*_: object) -> NoReturn:
-    raise ua.UaError("a value of several dimensions is not taken")
-
-
+# By name asyncua finds it when it first decodes one, which is later than this.
 ua_binary.Primitives.Null = _Nothing()
-ua_binary._reshape = _no_dimensions
-# Where one has been decoded before, asyncua remembers how.
-ua_binary._create_uatype_deserializer.cache_clear()
-ua_binary._create_uatype_array_deserializer.cache_clear()
+# No value has several dimensions where nothing can be written.
+ua_binary.MAX_RESHAPE_ELEMENTS = 0

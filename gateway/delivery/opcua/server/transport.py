@@ -72,11 +72,8 @@ class GatedProcessor(UaProcessor):
     def peer_certificate(self) -> bytes:
         """By which the channel is secured; empty: by none. What is shown without security proves nothing, and has been
         looked at by nobody."""
-        return b"" if self._is_open else self._connection.security_policy.peer_certificate or b""
-
-    @property
-    def _is_open(self) -> bool:
-        return bool(self._connection.security_policy.URI == SecurityPolicyNone.URI)
+        policy = self._connection.security_policy
+        return b"" if policy.URI == SecurityPolicyNone.URI else policy.peer_certificate or b""
 
     def send_response(
         self, requesthandle: Any, seqhdr: Any, response: Any, msgtype: Any = ua.MessageType.SecureMessage
