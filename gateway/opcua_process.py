@@ -140,8 +140,9 @@ async def serve() -> int:
     out.say({"ready": server.port})
     # A folder that answers slowly may hold up who is looked at, and never that what holds no more becomes Bad.
     looking = [
-        asyncio.create_task(_look(server, out), name="look at values"),
+        asyncio.create_task(_look(server), name="look at values"),
         asyncio.create_task(_look_again(server), name="look at clients"),
+        asyncio.create_task(_report(server, out), name="report"),
     ]
     try:
         is_told = await _follow(server, reader, out, looking)
@@ -195,19 +196,23 @@ async def _look_again(server: OpcuaServer) -> None:
         await server.look_again()
 
 
-async def _look(server: OpcuaServer, out: _Out) -> None:
-    """What holds no more becomes Bad; who is connected is said, and which certificate ends soon."""
-    said_s = -_REPORT_S
-    before: Any = None
+async def _look(server: OpcuaServer) -> None:
+    """What holds no more becomes Bad."""
     while True:
         await server.space.look()
-        if steady_s() - said_s >= _REPORT_S:
-            said_s = steady_s()
-            told = {"clients": server.clients(), "warnings": trouble_with_own(server.certificates)}
-            if told != before:
-                before = told
-                out.say(told)
         await asyncio.sleep(_LOOK_S)
+
+
+async def _report(server: OpcuaServer, out: _Out) -> None:
+    """Who is connected is said, and which certificate ends soon, which is read beside the loop."""
+    before: Any = None
+    while True:
+        warnings = await asyncio.get_running_loop().run_in_executor(None, trouble_with_own, server.certificates)
+        told = {"clients": server.clients(), "warnings": warnings}
+        if told != before:
+            before = told
+            out.say(told)
+        await asyncio.sleep(_REPORT_S)
 
 
 def main() -> None:

@@ -206,6 +206,21 @@ async def test_a_subscription_tells_each_change_and_what_is_stale_is_never_good(
     assert await values(client, node("TK-3/level")) == [(None, "BadNoCommunication")]
 
 
+async def test_what_the_server_takes_late_holds_no_longer_for_that(served: Served) -> None:
+    """Its process stands still for longer than the sheet holds that it is told meanwhile."""
+    made, client = served
+    (process,) = processes()
+    await made.told()
+    os.kill(process, signal.SIGSTOP)
+    try:
+        made.made.offer(sheet("TK-5", 1, valid_for_s=1.0, level=good(9.0)))
+        await asyncio.sleep(1.5)
+    finally:
+        os.kill(process, signal.SIGCONT)
+    await made.told()
+    assert await values(client, node("TK-5/level")) == [(None, "BadNoCommunication")]
+
+
 async def test_deadbands_hold_from_what_was_told_last_and_never_keep_back_a_status(served: Served) -> None:
     made, client = served
     level = node("TK-4/level")

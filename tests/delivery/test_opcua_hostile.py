@@ -14,10 +14,12 @@ import pytest_asyncio
 from asyncua import Client, ua
 from asyncua.common.utils import ServiceError
 from asyncua.ua.ua_binary import struct_to_binary
+from cryptography.hazmat.primitives import serialization
 
 from gateway.delivery.opcua.names import FIGURES
+from gateway.delivery.opcua.server.stay import LOOK_S
 from tests.support.deliveries import until
-from tests.support.opcua_peer import Peer, peer
+from tests.support.opcua_peer import Peer, client_certificate, peer, show
 from tests.support.opcua_yard import Yard, good, node, plan_for, processes, sheet, yard
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
@@ -257,6 +259,11 @@ _MARK = b"PLACEHOLDER"
 _A_STRING, _AN_ARRAY = b"\x0c", b"\x8b"
 _ENDLESS = struct.pack("<i", 2**31 - 1)
 _VARIANT_IN_ARRAY = b"\x98\x01\x00\x00\x00"
+_NULLS, _VALUES, _TEXTS, _SHAPED_TRUTHS = b"\x80", b"\x98", b"\x8c", b"\xc1"
+_BY_RSA = bytes.fromhex("2a864886f70d0101")
+"""Of the ids of ways to sign (RFC 8017, appendix C) all but the last byte; 11: with SHA-256."""
+_BACK = struct.pack("<i", -4)
+"""A length by which reading goes back to its begin."""
 
 
 @pytest.mark.parametrize(
@@ -270,6 +277,18 @@ _VARIANT_IN_ARRAY = b"\x98\x01\x00\x00\x00"
         # The description of a fault that another caused, and so on.
         b"\x19" + b"\x40" * 300_000 + b"\x00",
         _A_STRING + struct.pack("<i", 1_900_000) + b"x" * 1_900_000,
+        # What has no bytes, two billion times; two million times with one each, each in a value of its own; texts
+        # that end where they begin.
+        _NULLS + _ENDLESS,
+        _VALUES + struct.pack("<i", 1_900_000) + b"\x00" * 1_900_000,
+        _TEXTS + _ENDLESS + _BACK,
+        # Of so many dimensions that to multiply them takes minutes.
+        _SHAPED_TRUTHS + struct.pack("<ii", 0, 450_000) + _ENDLESS * 450_000,
+        _VALUES
+        + struct.pack("<i", 30)
+        + (_SHAPED_TRUTHS + struct.pack("<iii", 0, 16_000, -1) + _ENDLESS * 15_999) * 30,
+        # Each of them a million, in a few bytes.
+        _VALUES + struct.pack("<i", 100_000) + (_SHAPED_TRUTHS + struct.pack("<iii", 0, 1, 1_000_000)) * 100_000,
     ],
 )
 async def test_values_that_are_huge_or_deep_beyond_measure(beset: Beset, value: bytes) -> None:
@@ -288,6 +307,30 @@ async def test_values_that_are_huge_or_deep_beyond_measure(beset: Beset, value: 
         # An answer, or the end: nothing is waited for that was never sent.
         await until(lambda: len(client.heard) > heard)
         await still_reads(beset)
+
+
+@pytest.mark.parametrize("where", ["parameters", "header"])
+async def test_a_few_bytes_of_somebody_who_has_not_signed_in_hold_up_nobody(beset: Beset, where: str) -> None:
+    """An array of texts of no length; in the header of the request a literal operand (OPC 10000-4, 7.7.4.3) whose value
+    is an array of nothing. Each has two billion."""
+    running = processes()
+    request = ua.GetEndpointsRequest()
+    header = struct_to_binary(request.RequestHeader)
+    content = struct_to_binary(request)
+    behind = content.index(header) + len(header)
+    if where == "header":
+        # In the place of none: the id of its encoding in four bytes, that a body comes, and how long it is.
+        literal = struct.pack("<BBHBi", 1, 0, ua.ObjectIds.LiteralOperand_Encoding_DefaultBinary, 1, 5)
+        content = content[: behind - 3] + literal + _NULLS + _ENDLESS + content[behind:]
+    else:
+        content = content[:behind] + b"\xff" * 8 + _ENDLESS + _BACK
+    async with stranger(beset, 2) as client:
+        protocol = client.uaclient.protocol
+        heard = len(client.heard)
+        protocol.transport.write(protocol._connection.message_to_binary(content, request_id=7))
+        await until(lambda: len(client.heard) > heard)
+        await still_reads(beset)
+    assert processes() == running, "it has not been ended meanwhile"
 
 
 async def test_five_hundred_that_want_everything_as_fast_as_can_be(beset: Beset) -> None:
@@ -423,6 +466,30 @@ async def test_one_that_asks_and_does_not_read(beset: Beset) -> None:
         await still_reads(beset)
         # It may not know yet, and would say goodbye.
         transport.abort()
+
+
+@pytest.mark.parametrize("algorithm", [b"\x0b", b"\x63"], ids=["a plain one", "by a way to sign that nobody knows"])
+async def test_a_certificate_that_is_shown_without_security_counts_for_nothing(
+    beset: Beset, tmp_path: Path, algorithm: bytes
+) -> None:
+    """Some clients do so where none is asked for: it is nobody's leave to come, and no reason to go."""
+    running = processes()
+    der = client_certificate(tmp_path, "shown").read.public_bytes(serialization.Encoding.DER)
+    client = Client(beset.yard.url, timeout=30, watchdog_intervall=60.0)
+    await client.connect_socket()
+    show(client, der.replace(_BY_RSA + b"\x0b", _BY_RSA + algorithm))
+    try:
+        await client.send_hello()
+        await client.open_secure_channel()
+        await client.create_session()
+        await client.activate_session()
+        await asyncio.sleep(3.5 * LOOK_S)
+        assert (await client.get_node(_LEVEL).read_data_value()).StatusCode.is_good()
+        await client.close_session()
+    finally:
+        client.disconnect_socket()
+    assert processes() == running
+    await still_reads(beset)
 
 
 async def test_what_belongs_to_another_session(beset: Beset) -> None:

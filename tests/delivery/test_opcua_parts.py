@@ -1,5 +1,6 @@
 """Parts of the OPC UA server without a server: codes, units, the feed, users and certificates, the commands."""
 
+import asyncio
 import errno
 import io
 import math
@@ -8,6 +9,7 @@ import random
 import shutil
 import stat
 import sys
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -26,6 +28,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
+from gateway import opcua_process
 from gateway.command_line import main
 from gateway.delivery.contract import Surroundings
 from gateway.delivery.opcua.certificates import Certificates, application_uri, thumbprint, trouble_with_client
@@ -41,11 +44,13 @@ from gateway.delivery.opcua.server.units import UNITS, unit_id
 from gateway.delivery.opcua.users import UsersFileError, read_users, write_users
 from gateway.delivery.sparkplug.tank_metrics import transfer_of
 from gateway.errors import GatewayError
+from gateway.process.tasks import end
 from gateway.records import Figure, Quality, Reason, ReasonCode
 from gateway.settings import load_site
 from gateway.status import OpenTransfer
 from gateway.tank_record import TankRecord
 from gateway.tank_state import Motion, TankState
+from tests.support.deliveries import until
 from tests.support.opcua_peer import client_certificate
 from tests.support.opcua_yard import plan_for
 from tests.support.records import BOOT, NOON, record, snapshot
@@ -416,3 +421,49 @@ def test_certificates_and_users_by_command(
     assert main(["delivery", "user", str(site), "panel", "--remove"]) == 0
     assert read_users(site.parent / "users") == {}
     assert main(["delivery", "user", str(site), "panel", "--remove"]) == 1
+
+
+async def test_a_folder_that_does_not_answer_keeps_nothing_that_holds_no_more_good(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Our own certificate is read again and again: not in the loop in which values become Bad."""
+    looks = 0
+    answers = threading.Event()
+
+    class Served:
+        certificates = None
+
+        @property
+        def space(self) -> "Served":
+            return self
+
+        async def look(self) -> None:
+            nonlocal looks
+            looks += 1
+
+        def clients(self) -> list[Any]:
+            return []
+
+    class Said:
+        told: list[Any]
+
+        def say(self, told: Any) -> None:
+            self.told = [told]
+
+    def waits(_: object) -> list[str]:
+        answers.wait(20.0)
+        return ["it ends soon"]
+
+    monkeypatch.setattr(opcua_process, "trouble_with_own", waits)
+    monkeypatch.setattr(opcua_process, "_LOOK_S", 0.001)
+    served, said = Served(), Said()
+    tasks = [
+        asyncio.create_task(opcua_process._report(served, said)),  # type: ignore[arg-type]
+        asyncio.create_task(opcua_process._look(served)),  # type: ignore[arg-type]
+    ]
+    await until(lambda: looks > 3)
+    assert not hasattr(said, "told")
+    answers.set()
+    await until(lambda: hasattr(said, "told"))
+    assert said.told == [{"clients": [], "warnings": ["it ends soon"]}]
+    await end(tasks)

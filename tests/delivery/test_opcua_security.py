@@ -16,7 +16,7 @@ from structlog.testing import capture_logs
 from gateway.delivery.opcua.certificates import Certificates, thumbprint
 from gateway.delivery.opcua.users import read_users, write_users
 from gateway.process.passwords import Passwords
-from tests.support.opcua_peer import CLIENT_URI, ClientFiles, Peer, PeerError, client_certificate, peer
+from tests.support.opcua_peer import CLIENT_URI, ClientFiles, Peer, PeerError, client_certificate, peer, show
 from tests.support.opcua_yard import Yard, good, node, plan_for, sheet, yard
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
@@ -238,9 +238,14 @@ async def test_what_a_dishonest_client_tries(guarded: Guarded) -> None:
         liar.disconnect_socket()
 
 
-async def test_a_channel_without_security_gets_nothing_but_what_is_offered(guarded: Guarded) -> None:
+@pytest.mark.parametrize("shown", ["nothing", "untrusted", "trusted"])
+async def test_a_channel_without_security_gets_nothing_but_what_is_offered(guarded: Guarded, shown: str) -> None:
+    """Whatever certificate is shown with it: whose key it has is not proved by that."""
     client = Client(guarded.yard.url)
     await client.connect_socket()
+    if shown != "nothing":
+        files = client_certificate(guarded.folder, "shown") if shown == "untrusted" else guarded.trusted
+        show(client, files.read.public_bytes(serialization.Encoding.DER))
     try:
         await client.send_hello()
         await client.open_secure_channel()

@@ -2,9 +2,11 @@
 ends in what the newest sheets say. The reader of it is the tests' own."""
 
 import random
+from dataclasses import fields
 from datetime import timedelta
 from typing import Any
 
+import orjson
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -16,6 +18,7 @@ from gateway.delivery.sparkplug.encoding import death
 from gateway.delivery.sparkplug.host import PrimaryHost
 from gateway.delivery.sparkplug.names import FIGURES, NAMES, TANK_METRICS, Topics, forbidden
 from gateway.delivery.sparkplug.node_metrics import node_metrics
+from gateway.delivery.sparkplug.plan import SparkplugPlan
 from gateway.delivery.sparkplug.reach import Reach
 from gateway.delivery.sparkplug.servers import Servers
 from gateway.delivery.sparkplug.session import Message, Session
@@ -313,6 +316,34 @@ def test_a_late_death_of_the_connection_before_tells_that_the_host_was_away() ->
         host.heard(told)
         assert (host.came_anew(), host.online, host.has_left) == (anew, True, False), told
     assert not host.came_anew()
+
+
+@given(st.integers(1, 6).flatmap(lambda count: st.permutations(range(count))))
+def test_a_late_death_of_any_connection_before_tells_so_once(order: list[int]) -> None:
+    """A host may go and come several times before the first of its last wills comes, in whatever order they do."""
+    host = PrimaryHost()
+    for timestamp in range(len(order) + 1):
+        host.heard(orjson.dumps({"online": True, "timestamp": timestamp}))
+    assert not host.came_anew()
+    for timestamp in order:
+        for anew in (True, False):
+            host.heard(orjson.dumps({"online": False, "timestamp": timestamp}))
+            assert (host.came_anew(), host.online, host.has_left) == (anew, True, False)
+
+
+def test_what_a_host_that_has_just_died_missed_does_not_count_when_its_server_says_so() -> None:
+    """Of a keepalive of 60 s, after 90 s and when its server looks next: some seconds later (common practice). Sent and
+    proved by a ping each 5 s from its death on: nothing counts at 98 s."""
+    (silence_s,) = [each.default for each in fields(SparkplugPlan) if each.name == "host_silence_s"]
+    assert isinstance(silence_s, float)
+    reach = Reach(silence_s)
+    for number, now_s in enumerate(range(0, 99, 5), 1):
+        reach.carried(number, number)
+        reach.ping_sent(number)
+        reach.ping_answered(float(now_s), counts=True)
+        assert reach.reached(float(now_s)) is None
+    assert reach.reached(98.0) is None
+    assert reach.reached(101.0) == (1, [])
 
 
 def test_servers_are_tried_in_turn_and_waited_for_after_a_round() -> None:

@@ -135,6 +135,18 @@ async def test_what_was_not_delivered_is_given_again_after_a_rewind(bench: Bench
     assert (outbox.backlog().waiting, outbox.backlog().delivered) == (2, 3)
 
 
+async def test_whoever_waits_for_something_new_is_given_again_what_is_rewound(bench: Bench) -> None:
+    bench.write(records=3)
+    outbox = bench.outbox()
+    await taken(outbox, 3)
+    outbox.delivered(1)
+    waiting = asyncio.create_task(outbox.take(10))
+    await asyncio.sleep(0.05)
+    assert not waiting.done()
+    outbox.rewind()
+    assert positions(list(await asyncio.wait_for(waiting, PATIENCE_S))) == [2, 3]
+
+
 async def test_what_was_never_given_cannot_be_delivered(bench: Bench) -> None:
     bench.write(records=5)
     outbox = bench.outbox()

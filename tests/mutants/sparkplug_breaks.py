@@ -65,7 +65,7 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
         "self._arrived",
         SAID,
     ),
-    Break("any late death of the host has it told all again", HOST, " and timestamp == self._before)", ")", SAID),
+    Break("any late death of the host has it told all again", HOST, " and timestamp in self._before:", ":", SAID),
     Break("an old death of the host is believed", HOST, "timestamp < self._timestamp", "timestamp > 1e99", SAID),
     Break(
         "a host that was away for a moment has read all",

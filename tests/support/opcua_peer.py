@@ -4,18 +4,21 @@ import asyncio
 import json
 import os
 import shutil
+import struct
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from asyncua import Client
+from asyncua.crypto.security_policies import SecurityPolicyNone
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-__all__ = ["CLIENT_URI", "ClientFiles", "Peer", "PeerError", "client_certificate", "peer"]
+__all__ = ["CLIENT_URI", "ClientFiles", "Peer", "PeerError", "client_certificate", "peer", "show"]
 
 _ROOT = Path(__file__).parents[2]
 _NODE = _ROOT / ".venv" / "node" / "node_modules"
@@ -67,6 +70,23 @@ def client_certificate(
         )
     )
     return files
+
+
+def show(client: Client, der: bytes) -> None:
+    """Without security, by the client of asyncua, once it has a socket: the certificate stands in the greeting of the
+    channel (OPC 10000-6, 6.7.2.3) and in the asking for a session."""
+    client.application_uri = CLIENT_URI
+    client.security_policy.host_certificate = der
+    transport = client.uaclient.protocol.transport
+    write, place = transport.write, 12 + 4 + len(SecurityPolicyNone.URI)
+
+    def shown(content: bytes) -> None:
+        if content[:3] == b"OPN":
+            content = content[:place] + struct.pack("<i", len(der)) + der + content[place + 4 :]
+            content = content[:4] + struct.pack("<I", len(content)) + content[8:]
+        write(content)
+
+    transport.write = shown
 
 
 class Peer:

@@ -256,7 +256,8 @@ class OpcuaDelivery:
             self._line += 1
             self._under_way[self._line] = {name: self._newest[name][0] for name in names}, events
             sheets = [self._sheet(name) for name in names]
-            await child.tell({"line": self._line, "sheets": sheets, "events": events})
+            told = {"line": self._line, "told_s": self._monotonic(), "sheets": sheets, "events": events}
+            await child.tell(told)
             await asyncio.sleep(0)
 
     def _put_back(self) -> None:

@@ -1,5 +1,6 @@
 """Pure: how the primary host stands, by what it says on its topic: JSON of `online` and `timestamp` (3.0, 5.13)."""
 
+from collections import deque
 from typing import Any
 
 import orjson
@@ -7,6 +8,7 @@ import orjson
 __all__ = ["PrimaryHost"]
 
 _LARGEST = 4096
+_REMEMBERED = 100
 
 
 class PrimaryHost:
@@ -21,9 +23,9 @@ class PrimaryHost:
         self._has_come_anew = False
         """A last will has come of a connection before the one by which it is online: it had gone without a word."""
         self._timestamp: int | None = None
-        self._before: int | None = None
-        """Of the connection before: a host tells by the same time that it is online and, as its last will, that it is
-        not."""
+        self._before: deque[int] = deque(maxlen=_REMEMBERED)
+        """Of the connections before, whose last wills have not come: a host tells by the same time that it is online
+        and, as its last will, that it is not. It may go and come several times before the first of them comes."""
 
     @property
     def reads(self) -> bool:
@@ -43,10 +45,12 @@ class PrimaryHost:
             return False
         online, timestamp = said
         if self._timestamp is not None and timestamp < self._timestamp:
-            self._has_come_anew = self._has_come_anew or (self.online and not online and timestamp == self._before)
+            if self.online and not online and timestamp in self._before:
+                self._before.remove(timestamp)
+                self._has_come_anew = True
             return False
-        if self.online and self._timestamp != timestamp:
-            self._before = self._timestamp
+        if self.online and self._timestamp is not None and self._timestamp != timestamp:
+            self._before.append(self._timestamp)
         changed = online != self.online or not self.told
         self.has_left = self.has_left or (self.online and not online)
         self.online, self.told, self._timestamp = online, True, timestamp

@@ -48,9 +48,9 @@ class SparkplugPlan:
     backoff_longest_s: float = 30.0
     given_name: str | None = None
     """What the site file calls it; else it is called by its topics."""
-    host_silence_s: float = 90.0
+    host_silence_s: float = 100.0
     """For how long the primary host may be gone before its server tells so: one and a half times its keepalive, which
-    is 60 s at most with most programs (common practice)."""
+    is 60 s at most with most programs (common practice), and what a server takes to notice: it looks now and then."""
 
     @property
     def name(self) -> str:

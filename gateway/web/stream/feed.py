@@ -125,11 +125,17 @@ class Feed:
         else:
             return
         for place in self._places:
-            takes_at_once, place.takes_at_once = place.takes_at_once, None
+            self._wake(place)
+
+    def _wake(self, place: Place) -> None:
+        takes_at_once, place.takes_at_once = place.takes_at_once, None
+        try:
             if takes_at_once is not None and takes_at_once():
                 place.takes_at_once = takes_at_once
-            else:
-                place.wake.set()
+                return
+        except Exception as error:  # noqa: BLE001 - one viewer must not keep the others from being told
+            self._tell("viewer", error)
+        place.wake.set()
 
     def _tell(self, what: str, error: Exception) -> None:
         """In the log, once for each kind: it may come several times a second."""
@@ -166,10 +172,12 @@ class Feed:
         is_first = self._site_version is None
         self._changed.clear()
         rows = await self._rows(self._source.records())
-        self._document = LiveDocument()
+        # Where anything of it fails, what was told stays what is there until it is tried again.
+        document = LiveDocument()
         members = {**self._source.alarms(), **self._source.others()}
+        document.change(rows, members, self._stamp())
         self._others_at_s = _now_s()
-        self._document.change(rows, members, self._stamp())
+        self._document = document
         self._ring.begin_anew()
         self._site_version, self._site_since = version, self._ring.number
         if not is_first:

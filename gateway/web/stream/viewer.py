@@ -58,34 +58,43 @@ class EventStream(Response):
         self._stream.end()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        await self._feed.turn()
         gone = asyncio.create_task(self._until_gone(receive), name="viewer, whether it is there")
         self._present.add(self)
         try:
+            # Before the turn, which may be the first since the site became another: it is to be told so.
             with self._feed.watched_from(self._place):
+                await self._feed.turn()
                 await send({"type": "http.response.start", "status": 200, "headers": self.raw_headers})
                 await self._tell(send)
                 last = b"" if self._packer is None else self._packer.end()
-                await send({"type": "http.response.body", "body": last, "more_body": False})
+                await send({"type": "http.response.body", "body": self._left + last, "more_body": False})
         finally:
             self._present.discard(self)
             await end([gone])
+            if not gone.cancelled():
+                # What it sends has been refused, which has ended this.
+                gone.exception()
 
     async def _tell(self, send: Send) -> None:
         told = [_BEGIN, *self._feed.next_for(self._place)]
         begin = b"" if self._packer is None else GZIP_HEADER
         text = begin + self._text(told)
-        while not self._over.is_set():
+        while True:
             for start in range(0, len(text), _PIECE):
                 piece = text[start : start + _PIECE]
                 self._stream.gives(len(piece))
                 await send({"type": "http.response.body", "body": piece, "more_body": True})
             self._looked_at_s = asyncio.get_running_loop().time()
+            if self._over.is_set():
+                # What is packed counts for the end of its file, whether it goes or not.
+                return
             text = self._text(self._feed.next_for(self._place))
-            if not text and not self._over.is_set():
+            if not text:
                 self._place.takes_at_once = self._takes_at_once
                 await self._place.wake.wait()
                 self._place.takes_at_once = None
+                if self._over.is_set():
+                    return
                 text, self._left = self._left, b""
                 text += self._text(self._feed.next_for(self._place))
 
@@ -102,7 +111,10 @@ class EventStream(Response):
         return b"".join([each.text if self._packer is None else self._packer.add(each) for each in told])
 
     async def _until_gone(self, receive: Receive) -> None:
-        while (await receive())["type"] != "http.disconnect":
-            pass
-        self._over.set()
-        self._place.wake.set()
+        try:
+            while (await receive())["type"] != "http.disconnect":
+                pass
+        finally:
+            # Also where no more of it is taken: nobody would see any more that it goes.
+            self._over.set()
+            self._place.wake.set()

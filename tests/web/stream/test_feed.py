@@ -336,6 +336,44 @@ async def test_what_could_not_be_told_is_told_when_it_can_be(monkeypatch: pytest
     assert page.document["tanks"]["TK-1"]["level"]["v"] == 2.0
 
 
+async def test_a_site_that_cannot_be_told_yet_leaves_the_one_that_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    said = Said()
+    said.hear(level("TK-1", 1.0))
+    await said.feed.turn()
+    said.reload(level("TK-2", 1.0))
+
+    def fails() -> Any:
+        raise OSError("no such thing")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(said, "others", fails)
+        with pytest.raises(OSError, match="no such thing"):
+            await said.feed.turn()
+        assert list(orjson.loads(_text(said.feed.whole()))["tanks"]) == ["TK-1"]
+    await said.feed.turn()
+    assert list(orjson.loads(_text(said.feed.whole()))["tanks"]) == ["TK-2"]
+
+
+async def test_a_viewer_that_fails_keeps_no_other_from_being_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(feed, "TICK_S", 0.001)
+    said = Said()
+
+    def fails() -> bool:
+        raise RuntimeError("the connection is of another mind")
+
+    places = [Place(None, knows_site=True) for _ in range(3)]
+    with said.feed.watched_from(places[0]), said.feed.watched_from(places[1]), said.feed.watched_from(places[2]):
+        for place in places:
+            place.takes_at_once = fails
+        running = asyncio.create_task(said.feed.run())
+        said.hear(level("TK-1", 1.0))
+        async with asyncio.timeout(30.0):
+            for place in places:
+                await place.wake.wait()
+        assert not running.done()
+        running.cancel()
+
+
 async def test_many_rows_are_made_a_few_at_a_time() -> None:
     """A thousand rows: whoever else has something to do has at least fifty turns between them."""
     said, turns = Said(), 0

@@ -19,6 +19,7 @@ from gateway.web import connections
 from gateway.web.access.plan import TlsFiles
 from gateway.web.stream import feed
 from gateway.web.stream import viewer as viewer_module
+from gateway.web.stream.viewer import EventStream
 from tests.support.live_view import Said, Viewer, level, serving, shown
 from tests.support.messages import valid_message
 from tests.support.records import BOOT
@@ -252,7 +253,100 @@ async def test_a_reload_is_told_to_those_who_look() -> None:
             assert list(viewer.document["tanks"]) == ["TK-2"]
 
 
+async def test_who_comes_back_after_a_reload_that_nobody_saw_is_told_that_the_site_is_another() -> None:
+    """As after a reload that begins the server anew: whoever is the first to come back makes the turn by that."""
+    said = Said()
+    said.hear(level("TK-1", 1.0), level("TK-2", 1.0))
+    async with serving(said) as port:
+        before = await Viewer.at(port)
+        await before.until("view")
+        before.close()
+        async with asyncio.timeout(_PATIENCE_S):
+            while said.feed.viewers:  # noqa: ASYNC110 (it has no event for that)
+                await asyncio.sleep(0.005)
+        said.reload(level("TK-2", 1.0))
+        again = await Viewer.at(port, before.last_id)
+        assert [(await again.next()).kind for _ in range(2)] == ["site", "view"]
+        assert list(again.document["tanks"]) == ["TK-2"]
+        again.close()
+
+
 # The end
+
+
+class _Ending:
+    """A connection over which the stream is ended while it is told something at once."""
+
+    stream: EventStream
+
+    def begin(self) -> str:
+        return ""
+
+    def gives(self, count: int) -> None: ...
+
+    def pushes(self, data: bytes) -> bool:
+        self.stream.end()
+        return False
+
+    def end(self) -> None: ...
+
+
+@pytest.mark.parametrize("at_once", [False, True])
+async def test_all_that_was_packed_is_in_the_file_whenever_it_ends(
+    at_once: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its check and its length are of that (RFC 1952, section 2.3.1): whoever unpacks it finds no fault."""
+    monkeypatch.setattr(feed, "TICK_S", 0.01)
+    said, over = Said(), _Ending()
+    said.hear(level("TK-1", 1.0))
+    place = said.feed.place(None)
+    over.stream = EventStream(said.feed, place, over, set(), is_packed=True)
+    sent: list[bytes] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message.get("body", b""))
+        if len(sent) == 2 and not at_once:
+            said.hear(level("TK-1", 3.0))
+            await said.feed.turn()
+            over.stream.end()
+
+    async def receive() -> Any:
+        await asyncio.Event().wait()
+
+    running = asyncio.create_task(said.feed.run())
+    answering = asyncio.create_task(over.stream({}, receive, send))
+    async with asyncio.timeout(_PATIENCE_S):
+        while at_once and place.takes_at_once is None:  # noqa: ASYNC110 (likewise)
+            await asyncio.sleep(0.005)
+        if at_once:
+            said.hear(level("TK-1", 2.0))
+        await answering
+    running.cancel()
+    unpacker = zlib.decompressobj(zlib.MAX_WBITS | 16)
+    told = unpacker.decompress(b"".join(sent))
+    assert unpacker.eof
+    assert told.count(b"event: change") == at_once
+
+
+async def test_who_sends_more_than_is_taken_is_no_viewer_for_ever() -> None:
+    """Whoever guards the answer takes no more of a body: after that nobody would see that its sender has gone."""
+
+    class RefusedError(BaseException):
+        pass
+
+    said, over, present = Said(), _Ending(), set[EventStream]()
+    over.stream = EventStream(said.feed, said.feed.place(None), over, present, is_packed=False)
+    more: list[bool] = []
+
+    async def send(message: Any) -> None:
+        more.append(message.get("more_body", True))
+
+    async def receive() -> Any:
+        raise RefusedError
+
+    async with asyncio.timeout(_PATIENCE_S):
+        await over.stream({}, receive, send)
+    assert (more[-1], said.feed.viewers, present) == (False, 0, set())
 
 
 async def test_a_stop_ends_every_stream_as_an_answer_ends() -> None:

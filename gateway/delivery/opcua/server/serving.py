@@ -183,8 +183,11 @@ class OpcuaServer:
             await self.space.transfers(told["transfers"])
         if "alarms" in told:
             self.space.alarms(told["alarms"])
-        for sheet in told.get("sheets", ()):
-            await self.space.show(sheet)
+        if "sheets" in told:
+            # Both processes go by one clock of the machine: what was under way for long holds for so much less.
+            under_way_s = max(0.0, self._steady_s() - told["told_s"])
+            for sheet in told["sheets"]:
+                await self.space.show(sheet, under_way_s)
         for event in told.get("events", ()):
             await self.events.happened(event, event["tank"] in self.space.tanks)
         if self._is_gone:

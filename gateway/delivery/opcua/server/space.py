@@ -120,16 +120,16 @@ class Space:
     def knows(self, identifier: ua.NodeId) -> bool:
         return identifier in self._space
 
-    async def show(self, sheet: Mapping[str, Any]) -> None:
-        """Value, status and time of one sheet."""
+    async def show(self, sheet: Mapping[str, Any], under_way_s: float = 0.0) -> None:
+        """Value, status and time of one sheet, which was told so long ago."""
         nodes = self.tanks.get(sheet["tank"])
         if nodes is None:
             return
-        if sheet["left"] is None or sheet["left"] <= 0.0:
+        if sheet["left"] is None or sheet["left"] <= under_way_s:
             nodes.until_s = None
             await self._all(nodes, STALE, sheet["at"])
             return
-        nodes.until_s = self._steady_s() + sheet["left"]
+        nodes.until_s = self._steady_s() + sheet["left"] - under_way_s
         at, told_at = moment(sheet["at"]), utc_now()
         for place, told in zip(nodes.values, _told(sheet, nodes), strict=True):
             kind, value, status = told

@@ -19,7 +19,7 @@ from cryptography import x509
 
 from gateway.clock import utc_now
 from gateway.delivery.opcua.server.gate import Gate, Refusal
-from gateway.delivery.opcua.server.limits import LIMITS, LONGEST_CHUNK, Limits, RefusedError, asked_of
+from gateway.delivery.opcua.server.limits import LIMITS, LONGEST_CHUNK, Body, Limits, RefusedError, asked_of, too_much
 from gateway.delivery.opcua.server.sessions import ANONYMOUS, GatedServer, GatedSession
 
 __all__ = ["GatedBinaryServer", "GatedConnection", "GatedProcessor"]
@@ -70,8 +70,10 @@ class GatedProcessor(UaProcessor):
 
     @property
     def peer_certificate(self) -> bytes:
-        """Empty: there is none."""
-        return self._connection.security_policy.peer_certificate or b""
+        """By which the channel is secured; empty: by none. What is shown without security proves nothing, and has been
+        looked at by nobody."""
+        policy = self._connection.security_policy
+        return b"" if policy.URI == SecurityPolicyNone.URI else policy.peer_certificate or b""
 
     def send_response(
         self, requesthandle: Any, seqhdr: Any, response: Any, msgtype: Any = ua.MessageType.SecureMessage
@@ -87,7 +89,14 @@ class GatedProcessor(UaProcessor):
             trouble = self._gate.trouble_with_certificate(algohdr.SenderCertificate)
             if trouble is not None:
                 raise RefusedError(_Codes.BadSecurityChecksFailed, trouble)
-        super().open_secure_channel(algohdr, seqhdr, body)
+        super().open_secure_channel(algohdr, seqhdr, Body.of(body))
+
+    async def process_message(self, seqhdr: Any, body: Any) -> Any:
+        bounded = Body.of(body)
+        goes_on = await super().process_message(seqhdr, bounded)
+        if bounded.is_too_much:  # it has been answered so, and may not try again
+            raise too_much()
+        return goes_on
 
     async def _process_message(self, typeid: Any, requesthdr: Any, seqhdr: Any, body: Any) -> Any:
         kind = typeid.Identifier
@@ -95,16 +104,14 @@ class GatedProcessor(UaProcessor):
             raise ServiceError(_Codes.BadServiceUnsupported)
         if asked_of(kind, body) > self.iserver.bounds.of_one_call:
             raise ServiceError(_Codes.BadTooManyOperations)
-        policy = self._connection.security_policy
-        is_open = not policy.peer_certificate
-        if is_open and not self._none_offered and kind not in _DISCOVERY:
+        if not self.peer_certificate and not self._none_offered and kind not in _DISCOVERY:
             self._own.refused = "a session without security, which is not offered"
             raise ServiceError(_Codes.BadSecurityPolicyRejected)
         if kind == _Ids.CreateSessionRequest_Encoding_DefaultBinary:
             self._check_creation(struct_from_binary(ua.CreateSessionParameters, body.copy()))
             found = await super()._process_message(typeid, requesthdr, seqhdr, body)
             if isinstance(self.session, GatedSession):
-                self.session.certificate = policy.peer_certificate or b""
+                self.session.certificate = self.peer_certificate
                 self.session.connection = self._own
             return found
         if kind == _Ids.ActivateSessionRequest_Encoding_DefaultBinary:
@@ -120,7 +127,7 @@ class GatedProcessor(UaProcessor):
     def _check_creation(self, params: ua.CreateSessionParameters) -> None:
         if self.session is not None and self.session.state.name != "Closed":
             raise ServiceError(_Codes.BadTooManySessions)
-        own = self._connection.security_policy.peer_certificate
+        own = self.peer_certificate
         if own:
             if params.ClientCertificate != own:
                 raise ServiceError(_Codes.BadCertificateInvalid)
