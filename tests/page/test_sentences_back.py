@@ -237,6 +237,18 @@ def test_what_somebody_typed_stays_as_it_was_typed(modules: Page) -> None:
     told = modules.promise(learned, [document, "'12 mm' has no unit; a length is wanted, for example 5 m"], "us", "de")
     assert told[0].endswith(": no level; 20 degC")
     assert told[1].startswith("„12 mm“ hat keine Einheit")
+    named, by_root = modules.promise(
+        _ALONE,
+        [
+            "ship is in neither opening nor closing: what was moved through it is in the difference",
+            "request: 1 was asked for by anna@page, and after that root at the terminal invited bob on 2026-11-28; "
+            "a third person approves it",
+        ],
+        "us",
+        "de",
+    )
+    assert named.startswith("ship steht weder im Anfangs- noch im Endbestand")
+    assert "und danach hat root am Terminal bob eingeladen (2026-11-28); eine dritte Person" in by_root
     act = "const { toldBefore } = await import('/page/code/sentences.js'); return toldBefore('paused: 12 mm; 20 degC')"
     assert modules.promise(act).endswith(": 12 mm; 20 degC")
 

@@ -112,6 +112,7 @@ function valueText(value, name) {
 /** Another sentence may stand in it, or a name. */
 function textOf(value, name) {
   if (isQuantity(value)) return retyped(value, WAYS[name]);
+  if (NAMES.has(name)) return value;
   const text = told(value);
   return text === value && !AS_THEY_ARE.has(name) ? inForm(value) : text;
 }
@@ -140,8 +141,10 @@ const FEET = "31 ft 7-5/16 in";
 /** What somebody is to type stays as it is. */
 const TO_TYPE = new Set(["example", "decimal", "grouped", "known", "ways"]);
 
-/** Names, and numbers that count nothing. */
-const AS_THEY_ARE = new Set(["version", "text", "name", "host", "file", "code_words", "tank", "second", "product", "instrument", "signal", "line", "by"]);
+/** What the site gave a name to: a tank may be called as something that the gateway says, "ship". */
+const NAMES = new Set(["tank", "second", "product", "instrument", "line", "host", "file", "version"]);
+/** Sentences as well, or names, or numbers that count nothing. */
+const AS_THEY_ARE = new Set(["text", "name", "signal", "code_words", "by"]);
 /** What somebody has given as a reason. */
 const TYPED = "typed";
 
