@@ -270,3 +270,32 @@ def test_a_mark_of_decimals_is_the_readers_also_where_the_unit_stays(modules: Pa
     # 4.6 h are 4 h and 36 min.
     assert "um 4 Std. 36 Min." in ahead
     assert "-4 Std. 36 Min." in back
+
+
+_GERMAN = """
+const { change } = await import("/page/code/taste.js");
+const { told } = await import("/page/code/sentences.js");
+const { speak } = await import("/page/code/words.js");
+change({ units: "metric", language: "de", numbers: "de" });
+await speak("de");
+await new Promise((go) => setTimeout(go, 1000));
+told("begin another");
+return told("ticket 7 was taken back");
+"""
+_AGAIN = """
+const { told } = await import("/page/code/sentences.js");
+const until = Date.now() + 18_000;
+while (told("ticket 7 was taken back") === "ticket 7 was taken back" && Date.now() < until)
+  await new Promise((go) => setTimeout(go, 200));
+return told("ticket 7 was taken back");
+"""
+
+
+@pytest.mark.parametrize("lost", ["*recognised.js", "*sentences_de.json", "*answers_de.json"])
+def test_what_could_not_be_loaded_comes_when_the_link_does(modules: Page, lost: str) -> None:
+    modules.expecting(r"recognised\.js|_de\.json")
+    modules.cdp("Network.enable")
+    modules.cdp("Network.setBlockedURLs", urls=[lost])
+    assert modules.promise(_GERMAN) == "ticket 7 was taken back"
+    modules.cdp("Network.setBlockedURLs", urls=[])
+    assert modules.promise(_AGAIN) == "Schein 7 wurde zurückgenommen"

@@ -4,16 +4,20 @@ import { siteNow } from "./live.js";
 import { inForm, isQuantity, retold, retyped, written } from "./numbers.js";
 import { taste } from "./taste.js";
 import { clock, full, span } from "./times.js";
-import { drawAgain, hasWord, language, phraseFor, word } from "./words.js";
+import { AGAIN_MS, drawAgain, hasWord, language, phraseFor, phrases, word } from "./words.js";
 
 /** What finds a sentence by its phrase comes when it is needed first: the first view goes without. */
-let recognised = () => {
+let recognised = loadRecognised;
+
+function loadRecognised() {
+  // Whoever reads the gateway's own language and units has no phrases.
+  if (!phrases().length) return;
   recognised = () => undefined;
   import("./recognised.js").then((module) => {
     ({ recognised } = module);
     drawAgain();
-  }, () => {});
-};
+  }, () => setTimeout(() => (recognised = loadRecognised), AGAIN_MS));
+}
 
 /** A sentence of the gateway as the reader reads it; what is not known to be one stands as it is. */
 export function told(sentence) {
