@@ -299,3 +299,52 @@ def test_what_could_not_be_loaded_comes_when_the_link_does(modules: Page, lost: 
     assert modules.promise(_GERMAN) == "ticket 7 was taken back"
     modules.cdp("Network.setBlockedURLs", urls=[])
     assert modules.promise(_AGAIN) == "Schein 7 wurde zurückgenommen"
+
+
+_SAID = re.compile(r"(?<![\w.,])([+-]?\d[\d,]*(?:\.\d+)?) (m3/h|m3|mm|cm|m|degC|kg/m3|kg|t|kPa|Pa)(?![\w/])")
+_SHOWN = re.compile(
+    r"[+-]?\d+' \d+(?: \d+/\d+)?\"|[+-]?\d[\d,]*(?:\.\d+)? (?:long tons|lb/ft³|bbl/h|bbl|in|°F|psi)(?![\w/])"
+)
+_LEFT = re.compile(r"write|for example|UTC to \d|at most once|feet")
+"""Examples to be typed stand as they are."""
+
+
+def _said_quantities(text: str) -> list[tuple[str, float]]:
+    found = []
+    # "700 to 760 kg/m3": the unit stands once, and is of both.
+    for number, unit in _SAID.findall(re.sub(r"(\d[\d.]*) to (\d[\d.]*) (\S*\w)", r"\1 \3 to \2 \3", text)):
+        dimension = dimensions_of(unit)[0]
+        factor, offset = si_conversion(unit, dimension)
+        found.append((dimension.name, float(number.replace(",", "")) * factor + offset))
+    return sorted(found)
+
+
+def test_amounts_of_answers_read_back_are_the_same(modules: Page) -> None:
+    """What people were told by acts, accounts and lines, in US units: no amount is another, and none is lost."""
+    samples = (ROOT / "tests" / "page" / "said_samples.txt").read_text("utf-8").splitlines()
+    samples = [each for each in samples if _said_quantities(each) and not _LEFT.search(each)]
+    assert len(samples) > 30
+    names = {
+        "m": "LENGTH",
+        "m3": "VOLUME",
+        "m3/s": "VOLUME_FLOW",
+        "kg/m3": "DENSITY",
+        "kg": "MASS",
+        "degC": "TEMPERATURE",
+    }
+    wrong = []
+    for said, told in zip(samples, modules.promise(_ALONE, samples, "us", "en"), strict=True):
+        found = []
+        for text in _SHOWN.findall(told):
+            sign = text.partition(" ")[2]
+            unit = "m" if "'" in text else "degC" if sign == "°F" else _SIZES[sign][1]
+            value, step = _read_back(text, unit, comma=False)
+            found.append((names[unit], value, step))
+        expected = _said_quantities(said)
+        same = len(found) == len(expected) and all(
+            name == other and abs(value - back) <= step
+            for (name, value), (other, back, step) in zip(expected, sorted(found), strict=True)
+        )
+        if not same:
+            wrong.append(f"{said} | {told}")
+    assert "\n".join(wrong) == ""
