@@ -1,7 +1,8 @@
 """Pure: whether two count as two people, where one asks for something and another approves it.
 
 Two names are not yet two people: whoever says who may come in can make himself a second one. So it is kept who gave
-whom a way in, or a role, and in which order; by a count, since a clock may be set back. Separation of duties is common
+whom a way in, or a role, and in which order; by a count, since a clock may be set back, that is never behind the clock,
+since the file of people may be put back to what it was. Separation of duties is common
 practice. What no program can know the guide tells: who was at the terminal, and who has two accounts at a provider.
 """
 
@@ -28,6 +29,7 @@ __all__ = [
 INVITED, PASSWORD, ROLE = "invited", "password", "role"
 GIFTS = (INVITED, PASSWORD, ROLE)
 _MOST = 4000
+_PER_S = 1000
 _WORDS = {
     INVITED: "{by} invited {to}",
     PASSWORD: "{by} gave {to} a code for a new password",
@@ -61,7 +63,8 @@ def count_of(given: Iterable[Given]) -> int:
 
 def noted(given: Sequence[Given], to: str, by: str, what: str, at: float) -> tuple[Given, ...]:
     """With one more. Of the same kind between the same two only the newest is kept."""
-    new = Given(count_of(given) + 1, to, by, what, at)
+    # What is asked for may have been so after the newest that is still known here: only the clock tells that.
+    new = Given(max(count_of(given) + 1, int(at * _PER_S)), to, by, what, at)
     kept = [each for each in given if (each.to, each.by, each.what) != (to, by, what)]
     return (*kept, new)[-_MOST:]
 
@@ -76,7 +79,12 @@ def in_the_way(asked_by: str, approver: str, count: int, given: Iterable[Given])
     asker, other = human_of(asked_by), human_of(approver)
     if asker == other:
         return f"was asked for by {asked_by}; another person approves it"
-    later = [each for each in given if each.number > count and human_of(each.to) != human_of(each.by)]
+    # Who is called root here is not the root of the machine, whoever that was: of the terminal everything counts.
+    later = [
+        each
+        for each in given
+        if each.number > count and (_is_terminal(each.by) or human_of(each.to) != human_of(each.by))
+    ]
     reached = {asker}
     more = reached
     while more:

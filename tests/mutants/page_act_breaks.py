@@ -114,6 +114,27 @@ PAGE_ACT_BREAKS = (
         OF_TWO,
     ),
     Break(
+        "whoever is called root is taken for the root of the machine",
+        TWO,
+        "(_is_terminal(each.by) or human_of(each.to) != human_of(each.by))",
+        "human_of(each.to) != human_of(each.by)",
+        OF_TWO,
+    ),
+    Break(
+        "a file of people that was put back counts from where it was",
+        TWO,
+        "max(count_of(given) + 1, int(at * _PER_S))",
+        "count_of(given) + 1",
+        OF_TWO,
+    ),
+    Break(
+        "how far temperatures are apart is told as how warm it is",
+        "gateway/web/page/code/recognised.js",
+        "(isApart && celsiusApart(value)) || value",
+        "value",
+        ("tests/page/test_sentences_back.py",),
+    ),
+    Break(
         "nobody is told who invited whom",
         TWO,
         "        if way:\n",

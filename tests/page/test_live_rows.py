@@ -125,3 +125,46 @@ def test_nothing_moves_is_said_of_what_is_known_to_rest_alone(modules: Page) -> 
     told = {"time": f"{begun:%Y-%m-%dT%H:%M:%S.%fZ}", "tanks": rows, "alarms": []}
     modules.script("__tell('view', arguments[0])", told)
     assert modules.promise(_UNKNOWN, [*rows, "AWAITED"]) == ["LOST", "OLD", "AWAITED"]
+
+
+_OVERVIEW = """
+const { site, tags } = await import("/page/code/live.js");
+const { html, render } = await import("/page/code/html.js");
+const { speak } = await import("/page/code/words.js");
+const { Overview } = await import("/page/code/views/overview.js");
+await speak("en");
+site.set({ name: "night", tanks: {}, time_factor: 1 });
+render(html`<${Overview} />`, document.querySelector("main"));
+"""
+_WAITS = """
+await new Promise((go) => setTimeout(go, 1500));
+return document.querySelector("main").innerText;
+"""
+
+
+def test_what_waited_for_a_second_person_is_over_when_it_ends_also_where_nothing_is_heard(modules: Page) -> None:
+    _begun(modules)
+    begun = datetime.now(UTC)
+
+    def ends(hours: int) -> str:
+        return f"{begun + timedelta(hours=hours):%Y-%m-%dT%H:%M:%SZ}"
+
+    asked = [
+        {"request": number, "action": "day-close", "tank": None, "by": f"asker{number}@page", "ends": ends(number)}
+        for number in (1, 5)
+    ]
+    proposed = [{"number": 1, "by": "proposer@page", "ends": ends(2), "version": 0}]
+    now = f"{begun:%Y-%m-%dT%H:%M:%S.%fZ}"
+    told = {"time": now, "tanks": {}, "alarms": [], "waiting": asked, "site_file": proposed}
+    modules.script("__tell('view', arguments[0])", told)
+    modules.promise(_OVERVIEW)
+    first = modules.promise(_WAITS)
+    assert "2 requests wait for a second person" in first
+    assert "proposer@page" in first
+    # Three hours later nothing has been heard: of the three one still waits.
+    modules.script("__ahead = arguments[0]", 3 * 3_600_000)
+    later = modules.promise(_WAITS)
+    assert "1 request waits for a second person" in later
+    assert "asker5@page" in later
+    assert "asker1@page" not in later
+    assert "proposer@page" not in later

@@ -124,7 +124,7 @@ def corrected(
 
     With nothing given the inputs stay, for a corrected table: the last Good figures that it would change are forgotten.
     """
-    why = because(ReasonCode.MANUAL, "corrected: {why}", why=reason)
+    why = because(ReasonCode.MANUAL, "corrected: {typed}", typed=reason)
 
     def by_hand(value: float, quality: Quality) -> Input:
         return Input(value, quality, why, 0.0, "correction", True)
@@ -143,7 +143,7 @@ def corrected(
             )
         if water_m is not None or no_water:
             quality = Quality.GOOD if given.water is None else Quality.UNCERTAIN
-            none = because(ReasonCode.NONE_DETECTED, "no free water, corrected: {why}", why=reason)
+            none = because(ReasonCode.NONE_DETECTED, "no free water, corrected: {typed}", typed=reason)
             found = (
                 Input(None, quality, none, 0.0, "correction", True) if water_m is None else by_hand(water_m, quality)
             )

@@ -175,7 +175,7 @@ def _given(command: AlarmCommand) -> Reason | None:
     """What people are told of it: what the person said."""
     if not command.why:
         return None
-    return because(_CODES[command.verb], "{why}", why=command.why)
+    return because(_CODES[command.verb], "{typed}", typed=command.why)
 
 
 def hidden_until(code: ReasonCode, aside: Aside) -> Reason:
@@ -183,7 +183,7 @@ def hidden_until(code: ReasonCode, aside: Aside) -> Reason:
     until = aside.until.timestamp()
     if not aside.why:
         return because(code, "until {until:utc}", until=until)
-    return because(code, "until {until:utc}: {why}", until=until, why=aside.why)
+    return because(code, "until {until:utc}: {typed}", until=until, typed=aside.why)
 
 
 def _minute(time: datetime) -> str:

@@ -120,7 +120,7 @@ const LONG_M = 1;
  */
 export function retold(told, value, unit, way = "") {
   const [, plus, number, sign] = /^(\+?)(-?\d+(?:\.\d+)?) (\S+)$/.exec(ungrouped(told)) ?? [];
-  if (number === undefined || !(sign in TOLD)) return told;
+  if (number === undefined || !(sign in TOLD)) return inForm(told);
   const dimension = unit === "K" ? "temperatureDifference" : DIMENSIONS[unit];
   const form = formOf(dimension);
   if (dimension === "ratio" || form === metric[dimension]) return `${plus}${written(number)} ${TOLD[sign][1]}`;
@@ -141,6 +141,22 @@ const negated = (decimalText) => (decimalText.startsWith("-") ? decimalText.slic
 export function retyped(typed, way = "") {
   const [number, unit] = quantityOf(typed);
   return unit ? retold(typed, Number(number) * TOLD[unit][0], SI[unit] ?? unit, way) : typed;
+}
+
+/** {text, value, unit} of how far two temperatures are apart; null of any other text. */
+export function celsiusApart(text) {
+  const [number, unit] = quantityOf(text);
+  return unit === "degC" || unit === "°C" ? { text, value: Number(number), unit: "K" } : null;
+}
+
+const NUMBER = /^([+-]?)(\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+)((?: \S+)?)$/;
+
+/**
+ * A number that has a mark in it, with or without a unit that stays as it is ("21.305 mA", "1,204"), in the reader's
+ * form: where a comma is for decimals, what stands as it came would be read a thousand times too large or too small.
+ */
+export function inForm(text) {
+  return text.replace(NUMBER, (_, way, number, unit) => `${way}${written(number.replaceAll(",", ""))}${unit}`);
 }
 
 /** Whether a text is such a number. */

@@ -1,5 +1,6 @@
 // Sentences of which nobody tells the parts: answers to acts, marks of transfers, what a link says of a failure. They are found by
 // the phrases of the catalogue, and only where one phrase fits in one way: what is not certain stands as it came.
+import { celsiusApart } from "./numbers.js";
 import { phrases } from "./words.js";
 
 /** So many letters of a phrase are its own, at least: what has fewer fits everything. */
@@ -11,6 +12,9 @@ const FORMS = {
   much: "[+-]?\\d[\\d,]*(?:\\.\\d+)? [^\\s,;:]+",
   moment: "\\d{4}-\\d\\d-\\d\\d \\d\\d:\\d\\d [^;:]+",
 };
+/** What stands behind these words, or before these, is how far temperatures are apart: 5 degC of that are 9 °F, and not 41. */
+const APART_BEHIND = /\b(?:by|over|than)(?: over)? $/;
+const APART_BEFORE = /^ from the table's\b/;
 /** A value ends where another clause begins; a last one behind a colon may have colons of its own. */
 const WITHIN = "(?:(?!; |: ).)+";
 const AT_THE_END = "(?:(?!; ).)+";
@@ -37,16 +41,18 @@ export function recognised(sentence) {
 }
 
 function fitting(sentence) {
-  for (const { phrase, names, early, late } of compiled) {
+  for (const { phrase, names, apart, early, late } of compiled) {
     const values = early.exec(sentence)?.slice(1);
     if (!values) continue;
     // As short as can be and as long as can be must be the same.
     const others = late.exec(sentence).slice(1);
     if (values.some((value, at) => value !== others[at])) return undefined;
-    return { phrase, values: Object.fromEntries(names.map((name, at) => [name, withUnit(phrase, name, names[at + 1], values[at], values[at + 1])])) };
+    return { phrase, values: Object.fromEntries(names.map((name, at) => [name, known(withUnit(phrase, name, names[at + 1], values[at], values[at + 1]), apart[at])])) };
   }
   return undefined;
 }
+
+const known = (value, isApart) => (isApart && celsiusApart(value)) || value;
 
 /** "700 to 760 kg/m3": both are in the unit that stands once, and must not be told in two. */
 function withUnit(phrase, name, next, value, after) {
@@ -60,7 +66,8 @@ function pattern(phrase) {
   const words = pieces.filter((_, at) => at % 2 === 0);
   const made = (lazy) =>
     new RegExp(`^${words.map((each, at) => quoted(each) + (at < names.length ? hole(names[at], !words[at + 1] && each.endsWith(": "), lazy) : "")).join("")}$`);
-  return { phrase, names, early: made("?"), late: made(""), letters: words.join("").replace(/[^a-z]/gi, "").length, marks: words.join("").length };
+  const apart = names.map((_, at) => APART_BEHIND.test(words[at]) || APART_BEFORE.test(words[at + 1]));
+  return { phrase, names, apart, early: made("?"), late: made(""), letters: words.join("").replace(/[^a-z]/gi, "").length, marks: words.join("").length };
 }
 
 function hole(name, isReason, lazy) {

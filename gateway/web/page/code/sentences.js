@@ -1,25 +1,35 @@
 // Sentences of the gateway come in English and with SI: told anew in the reader's language, units and form of numbers.
 import { partsOf } from "./known_sentences.js";
 import { siteNow } from "./live.js";
-import { isQuantity, retold, retyped, written } from "./numbers.js";
+import { inForm, isQuantity, retold, retyped, written } from "./numbers.js";
 import { taste } from "./taste.js";
 import { clock, full, span } from "./times.js";
-import { drawAgain, hasWord, language, phraseFor, word } from "./words.js";
+import { AGAIN_MS, drawAgain, hasWord, language, phraseFor, phrases, word } from "./words.js";
 
 /** What finds a sentence by its phrase comes when it is needed first: the first view goes without. */
-let recognised = () => {
+let recognised = loadRecognised;
+
+function loadRecognised() {
+  // Whoever reads the gateway's own language and units has no phrases.
+  if (!phrases().length) return;
   recognised = () => undefined;
   import("./recognised.js").then((module) => {
     ({ recognised } = module);
     // With its phrases.
     recognised("");
     drawAgain();
-  }, () => {});
-};
+  }, () => setTimeout(() => (recognised = loadRecognised), AGAIN_MS));
+}
 
 /** A sentence of the gateway as the reader reads it; what is not known to be one stands as it is. */
 export function told(sentence) {
   return sentence ? retelling(sentence).text : "";
+}
+
+/** Of an act of somebody, whose own words stand behind the first colon: these stay as they were typed. */
+export function toldBefore(sentence) {
+  const [words, ...typed] = sentence.split(": ");
+  return [told(words), ...typed].join(": ");
 }
 
 /** Whether all of it is in the reader's language. */
@@ -39,19 +49,19 @@ function whole(sentence) {
   const parts = partsOf(sentence);
   const own = phraseFor(parts?.phrase ?? sentence);
   if (parts && own === undefined) return passedOn(parts);
-  if (parts) return { text: filled(own, parts.values), own: true };
+  if (parts) return { text: filled(own, parts.values, quotedIn(parts.phrase)), own: true };
   if (own !== undefined) return { text: own, own: true };
   const value = valueOf(sentence);
   if (value !== null) return { text: value, own: true };
   const found = recognised(sentence);
-  return found ? { text: filled(phraseFor(found.phrase), found.values), own: true } : null;
+  return found ? { text: filled(phraseFor(found.phrase), found.values, quotedIn(found.phrase)), own: true } : null;
 }
 
 /** A phrase without words, "{tank}: {reason}", is as much in the reader's language as what stands in it. */
 function passedOn({ phrase, values }) {
   const hasWords = /[a-z]/i.test(phrase.replace(/\{\w+\}/g, ""));
   const texts = Object.values(values).filter((each) => typeof each === "string");
-  return { text: filled(phrase, values), own: !hasWords && texts.some(isOwn) };
+  return { text: filled(phrase, values, quotedIn(phrase)), own: !hasWords && texts.some(isOwn) };
 }
 
 /** "TK-101: paused; its ticket is Good": each clause for itself. Null where nothing of it is known. */
@@ -88,18 +98,33 @@ function joined(pieces, mark) {
   return { text: pieces.map(({ text }) => text).join(mark), own: pieces.every(({ own }) => own) };
 }
 
-function filled(phrase, values) {
-  return phrase.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? valueText(values[name], name) : whole));
+function filled(phrase, values, quoted) {
+  return phrase.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? (quoted.has(name) ? plain(values[name]) : valueText(values[name], name)) : whole));
 }
 
+/** What stands in quotation marks is what somebody has typed, or has to: it stays as it is. */
+const plain = (value) => value.text ?? value;
+const quotedIn = (phrase) => new Set([...phrase.matchAll(/'\{(\w+)\}'/g)].map(([, name]) => name));
+
 function valueText(value, name) {
+  if (name === TYPED) return plain(value);
   if (TO_TYPE.has(name)) return toType(value);
-  // Another sentence may stand in it, or what somebody has typed.
-  if (typeof value === "string") return isQuantity(value) ? retyped(value, WAYS[name]) : told(value);
+  if (typeof value === "string") return textOf(value, name);
   if ("time" in value) return timeText(value.time);
-  if ("seconds" in value) return span(value.seconds);
+  if ("seconds" in value) return spanText(value.seconds);
   return retold(value.text, value.value, value.unit);
 }
+
+/** Another sentence may stand in it, or a name. */
+function textOf(value, name) {
+  if (isQuantity(value)) return retyped(value, WAYS[name]);
+  if (NAMES.has(name)) return value;
+  const text = told(value);
+  return text === value && !AS_THEY_ARE.has(name) ? inForm(value) : text;
+}
+
+/** Back in time too; and what is said in a tenth of an hour has no fraction of a second. */
+const spanText = (seconds) => `${seconds < 0 ? "-" : ""}${span(Math.abs(Number(seconds.toFixed(3))))}`;
 
 /** With its day where that is not today; and always where it is not known what today is. */
 function timeText(instant) {
@@ -122,6 +147,13 @@ const FEET = "31 ft 7-5/16 in";
 /** What somebody is to type stays as it is. */
 const TO_TYPE = new Set(["example", "decimal", "grouped", "known", "ways"]);
 
+/** What the site gave a name to: a tank may be called as something that the gateway says, "ship". */
+const NAMES = new Set(["tank", "second", "product", "instrument", "line", "host", "file", "version"]);
+/** Sentences as well, or names, or numbers that count nothing. */
+const AS_THEY_ARE = new Set(["text", "name", "signal", "code_words", "by"]);
+/** What somebody has given as a reason. */
+const TYPED = "typed";
+
 /** Of a text that is a time, a duration or a quantity alone; null of any other. */
 function valueOf(text) {
   const [, day, time] = TIME.exec(text) ?? [];
@@ -129,6 +161,6 @@ function valueOf(text) {
   const [, way, number, unit] = DURATION.exec(text) ?? [];
   // Of a fraction of a second nothing is cut off.
   if (number && unit === "s" && number.includes(".")) return `${way}${written(number)} s`;
-  if (number) return `${way}${span(Number(number) * SECONDS[unit])}`;
+  if (number) return `${way}${spanText(Number(number) * SECONDS[unit])}`;
   return isQuantity(text) ? retyped(text) : null;
 }

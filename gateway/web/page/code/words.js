@@ -12,6 +12,9 @@ let known = [];
 /** Nothing more of them is to be had. */
 let isWhole = true;
 
+/** What could not be had, as the link was lost, is asked for again. */
+export const AGAIN_MS = 5_000;
+
 /** Load a language. Raises where it cannot be had. */
 export async function speak(language) {
   const wanted = language in LANGUAGES ? language : "en";
@@ -22,7 +25,7 @@ export async function speak(language) {
   keep({});
   catalogue.set(words);
   document.documentElement.lang = wanted;
-  loadSentences(wanted).catch(() => {});
+  loadSentences(wanted);
 }
 
 /** They come after all that is needed at once: until then, and where they cannot be had, the gateway's English stands. */
@@ -30,8 +33,20 @@ async function loadSentences(wanted) {
   isWhole = true;
   // English has no translations; by the phrases alone numbers are told in the reader's units.
   if (wanted === "en" && taste.value.units === "metric" && locale().startsWith("en")) return;
-  await take(wanted, "sentences");
-  isWhole = false;
+  if (await took(wanted, "sentences")) isWhole = false;
+}
+
+/** Whether it is there, for as long as this language is spoken: till then it is asked for again. */
+async function took(wanted, part) {
+  while (spoken.value === wanted) {
+    try {
+      await take(wanted, part);
+      return spoken.value === wanted;
+    } catch {
+      await new Promise((go) => setTimeout(go, AGAIN_MS));
+    }
+  }
+  return false;
 }
 
 /** Of the language, with what is known already; of English each phrase is its own. */
@@ -62,7 +77,7 @@ function keep(found) {
 export function phrases() {
   if (!isWhole) {
     isWhole = true;
-    for (const part of ["answers", "troubles"]) take(spoken.value, part).catch(() => {});
+    for (const part of ["answers", "troubles"]) took(spoken.value, part);
   }
   return known;
 }

@@ -1,6 +1,7 @@
 // What is proposed, for whoever is to approve it; and the site file as it was before.
 import { html, useState } from "../html.js";
 import { get } from "../ask.js";
+import { useStillWaiting } from "../live.js";
 import { useSession } from "../session.js";
 import { full } from "../times.js";
 import { useWords, word } from "../words.js";
@@ -13,7 +14,7 @@ import { Check, Difference } from "./site_check.js";
 
 export function Proposals({ page, reload }) {
   const said = useWords();
-  const waiting = page.proposals.filter((each) => each.state === "waits");
+  const waiting = useStillWaiting(page.proposals.filter((each) => each.state === "waits"));
   const decided = page.proposals.filter((each) => each.state !== "waits");
   return html`<section aria-labelledby="site-proposals">
     <h2 id="site-proposals">${said("site.proposals")}</h2>

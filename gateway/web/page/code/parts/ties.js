@@ -8,7 +8,7 @@ export function Ties({ told: { in_the_way: inTheWay, ties } }) {
   const word = useWords();
   if (!inTheWay && !ties.length) return null;
   return html`<div class="ties">
-    ${inTheWay && html`<p class="wrong"><span title=${told(inTheWay)}>${word("second.in_the_way")}</span></p>`}
+    ${inTheWay && html`<p class="wrong">${word("second.in_the_way")} <span class="small">(${told(inTheWay)})</span></p>`}
     ${ties.length > 0 && html`<p><strong>${word("second.known")}</strong> ${tiesText(ties, word)}</p>`}
   </div>`;
 }

@@ -3,7 +3,7 @@ import { html } from "../html.js";
 import { way } from "../go.js";
 import { siteNow, useRow, useSite } from "../live.js";
 import { text } from "../numbers.js";
-import { told as spoken } from "../sentences.js";
+import { toldBefore, told as spoken } from "../sentences.js";
 import { clock, full, span } from "../times.js";
 import { useWords } from "../words.js";
 import { AccountFigure, amountText, codeWord, measureAt, reasonTexts } from "./account_figures.js";
@@ -175,7 +175,7 @@ export function Marks({ marks, now }) {
   return html`<ul class="marks">
     ${marks.map(
       (mark, index) =>
-        html`<li key=${index}><time datetime=${mark.instant} title=${full(mark.instant)}>${clock(mark.instant, now)}</time> ${codeWord("mark", mark.kind)}: ${spoken(mark.text)}${
+        html`<li key=${index}><time datetime=${mark.instant} title=${full(mark.instant)}>${clock(mark.instant, now)}</time> ${codeWord("mark", mark.kind)}: ${mark.by ? toldBefore(mark.text) : spoken(mark.text)}${
           mark.by && html` <span class="quiet">${word("account.by", { who: mark.by })}</span>`
         }</li>`,
     )}

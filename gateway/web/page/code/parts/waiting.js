@@ -1,5 +1,6 @@
 // What waits for a second person: who asked for what, what it would do, and what another may say to it.
 import { html } from "../html.js";
+import { useStillWaiting } from "../live.js";
 import { told } from "../sentences.js";
 import { useSession } from "../session.js";
 import { full } from "../times.js";
@@ -12,7 +13,7 @@ import { Ties } from "./ties.js";
 export function WaitingForSecond({ entered: { document } }) {
   const word = useWords();
   const { person } = useSession();
-  const waiting = document?.waiting ?? [];
+  const waiting = useStillWaiting(document?.waiting ?? []);
   if (!waiting.length) return null;
   return html`<section aria-labelledby="second-person">
     <h2 id="second-person">${word("second.title")} <span class="quiet">${waiting.length}</span></h2>

@@ -2,7 +2,7 @@
 import { html, useEffect, useState } from "../html.js";
 import { get } from "../ask.js";
 import { way } from "../go.js";
-import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
+import { isLive, row, siteNow, tags, useEachSecond, useSite, useStillWaiting, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
 import { AlarmButtons } from "../parts/alarm_acts.js";
 import { alarmCaution } from "../parts/alarm_words.js";
@@ -97,8 +97,8 @@ function byProduct(tanks, site) {
 function Needs() {
   const word = useWords();
   const alarms = useTop("alarms") ?? [];
-  const asked = useTop("waiting") ?? [];
-  const proposed = useTop("site_file") ?? [];
+  const asked = useStillWaiting(useTop("waiting") ?? []);
+  const proposed = useStillWaiting(useTop("site_file") ?? []);
   const waiting = alarms.filter((each) => !HIDDEN.includes(each.alarm.phase));
   const counts = useEachSecond(() => counted().join(" "));
   const [stale, bad, uncertain, byHand, maintained, awaited] = counts.split(" ").map(Number);
