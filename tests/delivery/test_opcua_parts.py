@@ -467,3 +467,25 @@ async def test_a_folder_that_does_not_answer_keeps_nothing_that_holds_no_more_go
     await until(lambda: hasattr(said, "told"))
     assert said.told == [{"clients": [], "warnings": ["it ends soon"]}]
     await end(tasks)
+
+
+def test_a_trusted_certificate_that_cannot_be_read_for_now_stays_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file system may answer with a fault for a while. One that is gone, or has something else in it, is none."""
+    certificates = Certificates(tmp_path / "opcua")
+    first, second = [client_certificate(tmp_path, name).read for name in ("first", "second")]
+    files = {each: certificates.trust(each) for each in (first, second)}
+    assert certificates.trusted_now() == {first, second}
+
+    def fails(file: Path) -> bytes:
+        raise GatewayError(f"{file}: input/output error")
+
+    with monkeypatch.context() as broken:
+        broken.setattr("gateway.delivery.opcua.certificates._read", fails)
+        assert certificates.trusted_now() == {first, second}
+        files[first].unlink()
+        assert certificates.trusted_now() == {second}
+        assert Certificates(certificates.folder).trusted_now() == frozenset(), "nobody has read it before"
+    files[second].write_bytes(b"no certificate")
+    assert certificates.trusted_now() == frozenset()

@@ -149,6 +149,28 @@ LIVE_VIEW_BREAKS: tuple[Break, ...] = (
         'last = b""',
         LIVE,
     ),
+    Break("what was packed last is not sent", VIEWER, '"body": self._left + last', '"body": last', LIVE),
+    Break(
+        "who sends more than is taken looks for ever",
+        VIEWER,
+        "            self._over.set()\n            self._place.wake.set()\n",
+        "            pass\n",
+        LIVE,
+    ),
+    Break(
+        "a site that cannot be told yet takes away the one that was",
+        FEED,
+        "        document = LiveDocument()\n",
+        "        document = self._document = LiveDocument()\n",
+        FED,
+    ),
+    Break(
+        "a viewer that fails keeps the others from being told",
+        FEED,
+        "except Exception as error:  # noqa: BLE001 - one viewer",
+        "except KeyError as error:  # one viewer",
+        FED,
+    ),
     Break("a file through a link", ASSETS, "if linked or not path.is_file()", "if not path.is_file()", FILES),
     Break(
         "an old page is not asked for again",

@@ -66,6 +66,8 @@ class Certificates:
         self.folder = folder
         self.own = folder / "own" / "certificate.der"
         self.key = folder / "own" / "key.pem"
+        self._last: dict[Path, x509.Certificate] = {}
+        """Those that were trusted when it was last asked for now."""
 
     def make_folders(self) -> None:
         """Raises OSError."""
@@ -143,12 +145,19 @@ class Certificates:
                         yield Found(file, None)
 
     def trusted_now(self) -> frozenset[x509.Certificate]:
-        """Raises OSError where nobody can tell which files there are."""
+        """A file that is there and cannot be read has in it what was read last. Raises OSError where nobody can tell
+        which files there are."""
+        now: dict[Path, x509.Certificate] = {}
         with suppress(FileNotFoundError):
             with os.scandir(self.folder / "trusted"):
                 pass
-            return frozenset(each.certificate for each in self.trusted() if each.certificate is not None)
-        return frozenset()
+            for file, certificate in self.trusted():
+                if certificate is not None:
+                    now[file] = certificate
+                elif file in self._last and not _is_readable(file):
+                    now[file] = self._last[file]
+        self._last = now
+        return frozenset(now.values())
 
     def trusts(self, certificate: x509.Certificate) -> bool:
         return any(each.certificate == certificate for each in self.trusted())
@@ -254,6 +263,14 @@ def _read(file: Path) -> bytes:
             return opened.read(LARGEST_BYTES)
     except UnreadableError as error:
         raise GatewayError(str(error)) from error
+
+
+def _is_readable(file: Path) -> bool:
+    try:
+        _read(file)
+    except GatewayError:
+        return False
+    return True
 
 
 def _have_folder(folder: Path, mode: int) -> None:
