@@ -219,7 +219,7 @@ function listen() {
     // It gives up for good on an answer that is no stream, such as a refusal: the site says whether it is one.
     source = null;
     loadSite();
-    setTimeout(() => source === null && unseenSince === null && link.value !== "refused" && listen(), AGAIN_MS);
+    setTimeout(() => source === null && unseenSince === null && link.value !== "refused" && askAll(), AGAIN_MS);
   });
 }
 
