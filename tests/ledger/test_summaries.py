@@ -4,6 +4,7 @@ import math
 import sqlite3
 import struct
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -170,8 +171,10 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Bench:
-    return Bench(tmp_path / "ledger.db")
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path / "ledger.db")
+    yield made
+    made.connection.close()
 
 
 def played(bench: Bench, hours: float, commit_s: int = 30) -> None:

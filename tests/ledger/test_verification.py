@@ -1,6 +1,6 @@
 """A ledger looked through while its gateway goes on: what goes from its beginning meanwhile is no gap, all else is."""
 
-import sqlite3
+from contextlib import closing
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -30,23 +30,17 @@ def test_what_goes_by_retention_meanwhile_is_no_gap(gone: dict[int, int], missin
     with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
         patch.setattr(verification, "_SLICE", 5)
         path = Path(folder, "harbour.ledger")
-        writer = new_file(path)
-        transactions = ManualTransactions(writer, PlainClock())
-        Writing(transactions).records(RECORDS)
-        transactions.commit()
-        writer.executemany("DELETE FROM history WHERE position = ?", [(each,) for each in missing])
-        reader = open_to_read(path)
-        decode = Decoder(reader.execute("SELECT id, body FROM dictionaries").fetchall())
+        with closing(new_file(path)) as writer:
+            transactions = ManualTransactions(writer, PlainClock())
+            Writing(transactions).records(RECORDS)
+            transactions.commit()
+            writer.executemany("DELETE FROM history WHERE position = ?", [(each,) for each in missing])
 
-        def meanwhile(entry: Entry) -> None:
-            writer.execute("DELETE FROM history WHERE position <= ?", (gone.get(entry.position, 0),))
+            def meanwhile(entry: Entry) -> None:
+                writer.execute("DELETE FROM history WHERE position <= ?", (gone.get(entry.position, 0),))
 
-        through = read_through(reader, decode, meanwhile)
-        closed(reader, writer)
+            with closing(open_to_read(path)) as reader:
+                decode = Decoder(reader.execute("SELECT id, body FROM dictionaries").fetchall())
+                through = read_through(reader, decode, meanwhile)
     assert not through.unreadable
     assert through.gaps.total == len([each for each in missing if each + 2 not in missing]), list(through.gaps)
-
-
-def closed(*connections: sqlite3.Connection) -> None:
-    for each in connections:
-        each.close()
