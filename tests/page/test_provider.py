@@ -127,7 +127,7 @@ def test_without_the_provider_people_sign_in_by_their_passwords(works: Works, pa
     page.expecting("503")
     page.open("#/person")
     page.find("button", "Anmelden über works").click()
-    page.says("sign in by name and password meanwhile")
+    page.says("inzwischen mit Name und Passwort anmelden")
     assert serious_findings(page) == []
     joins(works.site, "ada", "operator")
     page.find("textbox", "Name").type("ada")

@@ -104,12 +104,6 @@ export function isOver(validUntil) {
   return siteNow() > Date.parse(validUntil) + WAY_MS * ((site.value?.time_factor ?? 1) - 1);
 }
 
-/** Of what waits until `ends`, what waits still: it is over then, also on a page that hears nothing any more. */
-export function useStillWaiting(all) {
-  useEachSecond(() => all.filter(({ ends }) => isOver(ends)).length);
-  return all.filter(({ ends }) => !isOver(ends));
-}
-
 /** Whether a row is the present: the page hears the gateway, and the row's own validity has not ended. */
 export function isLive(each) {
   return link.value === "live" && Boolean(each) && !isOver(each.valid_until);

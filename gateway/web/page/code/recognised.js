@@ -1,7 +1,7 @@
 // Sentences of which nobody tells the parts: answers to acts, marks of transfers, what a link says of a failure. They are found by
 // the phrases of the catalogue, and only where one phrase fits in one way: what is not certain stands as it came.
-import { celsiusApart } from "./numbers.js";
 import { phrases } from "./words.js";
+import { celsiusApart } from "./told_numbers.js";
 
 /** So many letters of a phrase are its own, at least: what has fewer fits everything. */
 const LEAST_LETTERS = 3;

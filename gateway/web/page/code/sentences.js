@@ -1,9 +1,10 @@
 // Sentences of the gateway come in English and with SI: told anew in the reader's language, units and form of numbers.
 import { partsOf } from "./known_sentences.js";
 import { siteNow } from "./live.js";
-import { inForm, isQuantity, retold, retyped, written } from "./numbers.js";
+import { written } from "./numbers.js";
 import { taste } from "./taste.js";
 import { clock, full, span } from "./times.js";
+import { inForm, isQuantity, retold, retyped } from "./told_numbers.js";
 import { AGAIN_MS, drawAgain, hasWord, language, phraseFor, phrases, word } from "./words.js";
 
 /** What finds a sentence by its phrase comes when it is needed first: the first view goes without. */

@@ -1,7 +1,8 @@
 // Does the gauge agree with the dip? The last dips of a tank, each beside what its gauge said then.
 import { html, useState } from "../html.js";
-import { retold, rounded, text } from "../numbers.js";
+import { rounded, text } from "../numbers.js";
 import { full } from "../times.js";
+import { retold } from "../told_numbers.js";
 import { useWords, word } from "../words.js";
 import { useAsked } from "./asked.js";
 import { reasonText } from "./figure.js";

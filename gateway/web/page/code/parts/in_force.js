@@ -2,9 +2,9 @@
 import { html, useEffect, useRef, useState } from "../html.js";
 import { get } from "../ask.js";
 import { useSite, useTop } from "../live.js";
-import { retyped } from "../numbers.js";
 import { told } from "../sentences.js";
 import { full } from "../times.js";
+import { retyped } from "../told_numbers.js";
 import { useWords } from "../words.js";
 import { ActButton } from "./dialog.js";
 import { endMaintenance, withdrawal } from "./entry_acts.js";

@@ -1,8 +1,8 @@
 // What is proposed, for whoever is to approve it; and the site file as it was before.
 import { html, useState } from "../html.js";
 import { get } from "../ask.js";
-import { useStillWaiting } from "../live.js";
 import { useSession } from "../session.js";
+import { useStillWaiting } from "../still_waiting.js";
 import { full } from "../times.js";
 import { useWords, word } from "../words.js";
 import { ActButton } from "./dialog.js";

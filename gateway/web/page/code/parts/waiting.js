@@ -1,8 +1,8 @@
 // What waits for a second person: who asked for what, what it would do, and what another may say to it.
 import { html } from "../html.js";
-import { useStillWaiting } from "../live.js";
 import { told } from "../sentences.js";
 import { useSession } from "../session.js";
+import { useStillWaiting } from "../still_waiting.js";
 import { full } from "../times.js";
 import { useWords, word as said } from "../words.js";
 import { actName } from "./act_name.js";

@@ -80,7 +80,7 @@ function Change({ change }) {
   const word = useWords();
   const site = useSite();
   const { number, time, by, action, asked, why, before, after, text, hash } = change;
-  const key = [`acts.title.${action}`, `act.title.${action}`].find(hasWord);
+  const key = [`acts.title.${action}`, `act.title.${action.replaceAll(" ", "_")}`].find(hasWord);
   return html`<li class="change">
     <p>
       <strong>${key ? word(key) : told(action)}</strong> ${asked.tank && html` <strong>${asked.tank}</strong>`}

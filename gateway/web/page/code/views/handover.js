@@ -1,12 +1,12 @@
 // What whoever takes over the shift has to know, on one sheet of paper: what `tank-gateway enter list` tells.
 import { html } from "../html.js";
 import { siteNow, useEachSecond, useSite } from "../live.js";
-import { retyped } from "../numbers.js";
 import { alarmName, placeName } from "../parts/alarm_words.js";
 import { MAINTENANCE, NotKnown, stateOf, useEntered } from "../parts/in_force.js";
 import { told } from "../sentences.js";
 import { full } from "../times.js";
 import { actName } from "../parts/act_name.js";
+import { retyped } from "../told_numbers.js";
 import { hasWord, useWords } from "../words.js";
 
 const HIDDEN = ["shelved", "suppressed", "out_of_service"];

@@ -2,7 +2,7 @@
 import { html, useEffect, useState } from "../html.js";
 import { get } from "../ask.js";
 import { way } from "../go.js";
-import { isLive, row, siteNow, tags, useEachSecond, useSite, useStillWaiting, useTags, useTop } from "../live.js";
+import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
 import { AlarmButtons } from "../parts/alarm_acts.js";
 import { alarmCaution } from "../parts/alarm_words.js";
@@ -16,6 +16,7 @@ import { NextClose, OpenTransfers, Totals } from "../parts/totals.js";
 import { actName } from "../parts/act_name.js";
 import { told } from "../sentences.js";
 import { useSession } from "../session.js";
+import { useStillWaiting } from "../still_waiting.js";
 import { clock, full } from "../times.js";
 import { hasWord, useWords, word } from "../words.js";
 

@@ -2,13 +2,14 @@
 import { html, useState } from "../../html.js";
 import { get } from "../../ask.js";
 import { siteNow } from "../../live.js";
-import { DIMENSIONS, retyped, text } from "../../numbers.js";
+import { DIMENSIONS, text } from "../../numbers.js";
 import { codeWord } from "../../parts/account_figures.js";
 import { useAsked } from "../../parts/asked.js";
 import { reasonText } from "../../parts/figure.js";
 import { Trouble, Waiting } from "../../parts/said.js";
 import { told } from "../../sentences.js";
 import { clock, full } from "../../times.js";
+import { retyped } from "../../told_numbers.js";
 import { hasWord, word } from "../../words.js";
 import { concerns } from "./head.js";
 

@@ -1,13 +1,14 @@
 // The head of a tank's page: what it is, how far it can be believed and why, how old, and the ruled line at full size.
 import { html } from "../../html.js";
 import { isLive, siteNow, useEachSecond, useSite, useTop } from "../../live.js";
-import { referenceText, retyped, text } from "../../numbers.js";
+import { referenceText, text } from "../../numbers.js";
 import { Age, measuredAt } from "../../parts/age.js";
 import { Figure, figureName, reasonText } from "../../parts/figure.js";
 import { Ruler } from "../../parts/ruler.js";
 import { stillnessText } from "../../parts/stillness.js";
 import { clock, full, span, withZone } from "../../times.js";
 import { told } from "../../sentences.js";
+import { retyped } from "../../told_numbers.js";
 import { hasWord, word } from "../../words.js";
 import { qualityWord, Why } from "./why.js";
 
