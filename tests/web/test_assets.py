@@ -71,6 +71,10 @@ async def test_the_page_is_at_the_root_and_its_files_below(folder: Path) -> None
             assert answer.headers["x-content-type-options"] == "nosniff"
             assert answer.headers["cache-control"] == "no-cache"
             assert "default-src 'none'" in answer.headers["content-security-policy"]
+            assert "frame-ancestors 'none'" in answer.headers["content-security-policy"]
+            # Only what a browser shows by itself is allowed anything.
+            may = "script-src 'self'" in answer.headers["content-security-policy"]
+            assert may == (not path.endswith(("js", "css")))
 
 
 async def test_it_is_packed_for_those_who_take_gzip(folder: Path) -> None:

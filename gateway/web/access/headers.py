@@ -5,9 +5,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.web.access.asking import asking
 from gateway.web.access.plan import AccessPlan
-from gateway.web.access.policy import ALWAYS, CONTENT_POLICY, encoded
+from gateway.web.access.policy import ALWAYS, encoded, is_part, of_part
 
-__all__ = ["CONTENT_POLICY", "Headed"]
+__all__ = ["Headed"]
 
 _OPENER = encoded({"Cross-Origin-Opener-Policy": "same-origin"})
 """Where the browser trusts the way here; elsewhere it would ignore it, and complain."""
@@ -37,7 +37,8 @@ class Headed:
             if message["type"] == "http.response.start":
                 there = list(message.get("headers", ()))
                 names = {name.lower() for name, _ in there}
-                there += [header for header in wanted if header[0] not in names]
+                meant = of_part(wanted) if is_part(there) else wanted
+                there += [header for header in meant if header[0] not in names]
                 message = {**message, "headers": there}
             await send(message)
 

@@ -74,6 +74,7 @@ class Gate:
                 for path in ("/", "/page/code/main.js", "/health", "/ready", "/metrics", "/inventories")
             ),
             *(Route(path, _served) for path in ("/api/1/view", "/api/1/changes", "/api/1/changes/more")),
+            Route("/page/code/script.js", _script),
             Route("/api/1/act", _acted, methods=["POST"]),
             *more,
             *access_routes(self.access),
@@ -118,6 +119,10 @@ Answering = Callable[[Request], Awaitable[Response]]
 async def _served(request: Request) -> Response:
     person = request.state.person
     return JSONResponse({"path": request.url.path, "person": None if person is None else list(person)})
+
+
+async def _script(request: Request) -> Response:
+    return Response(b"export {};\n", media_type="text/javascript; charset=utf-8")
 
 
 async def _acted(request: Request) -> Response:

@@ -223,6 +223,20 @@ async def test_every_answer_tells_a_browser_what_it_may_do_with_it(gate: Gate) -
     assert secure.headers["cross-origin-opener-policy"] == "same-origin"
 
 
+async def test_a_script_is_told_less_than_the_page_that_it_belongs_to(gate: Gate) -> None:
+    """Of some sixty files: what a browser heeds only with a document is with the document alone (Permissions Policy,
+    W3C, section 5.2; Content Security Policy 3, section 2: a policy is that of a document or of a worker)."""
+    client = gate.client(base="https://gate.example")
+    script, document = await client.get("/page/code/script.js"), await client.get("/")
+    assert script.headers["content-type"].startswith("text/javascript")
+    assert "permissions-policy" in document.headers
+    assert "permissions-policy" not in script.headers
+    assert "cross-origin-opener-policy" not in script.headers
+    for name in ("content-security-policy", "cross-origin-resource-policy", "x-content-type-options"):
+        assert name in script.headers
+    assert script.headers["strict-transport-security"] == document.headers["strict-transport-security"]
+
+
 async def test_a_cookie_of_plain_http_is_none_over_tls(gate: Gate) -> None:
     plain, secure = gate.client(), gate.client(base="https://gate.example")
     await gate.joined(plain, "anna", "operator")

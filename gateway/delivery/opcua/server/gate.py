@@ -15,7 +15,7 @@ from gateway.delivery.opcua.users import UsersFileError, read_users
 from gateway.errors import GatewayError
 from gateway.process.passwords import BusyError, Passwords
 
-__all__ = ["Admitted", "Gate", "Known", "Refusal", "SignedIn"]
+__all__ = ["Admitted", "Gate", "Known", "Refusal", "SignedIn", "uris_in"]
 
 _MOST_ADDRESSES = 1000
 _FIRST_WAIT_S = 0.2
@@ -151,3 +151,12 @@ class Gate:
             except UsersFileError as error:
                 unreadable.append(str(error))
         return Known(trusted, users, "; ".join(unreadable))
+
+
+def uris_in(der: bytes) -> list[str]:
+    """Of an application, by its certificate; none where it names none."""
+    try:
+        names = x509.load_der_x509_certificate(der).extensions.get_extension_for_class(x509.SubjectAlternativeName)
+    except (ValueError, x509.ExtensionNotFound):
+        return []
+    return names.value.get_values_for_type(x509.UniformResourceIdentifier)

@@ -15,10 +15,9 @@ from asyncua.crypto.security_policies import SecurityPolicyNone
 from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.uaprocessor import UaProcessor
 from asyncua.ua.ua_binary import header_from_binary, struct_from_binary, uatcp_to_binary
-from cryptography import x509
 
 from gateway.clock import utc_now
-from gateway.delivery.opcua.server.gate import Gate, Refusal
+from gateway.delivery.opcua.server.gate import Gate, Refusal, uris_in
 from gateway.delivery.opcua.server.limits import LIMITS, LONGEST_CHUNK, Body, Limits, RefusedError, asked_of, too_much
 from gateway.delivery.opcua.server.sessions import ANONYMOUS, GatedServer, GatedSession
 
@@ -36,6 +35,8 @@ _MOST_UNREAD = 8_000_000
 """Bytes that wait for a client to read them."""
 _CHUNK_S = 10.0
 """For how long a chunk may be under way."""
+_LAST_S = 1.0
+"""For so long whoever is cut off may take to hear why."""
 _UNNAMED_S = 2.0
 """For so long one may be connected without a session, however many wait."""
 _DEAD_MS = 30_000
@@ -78,7 +79,7 @@ class GatedProcessor(UaProcessor):
     def send_response(
         self, requesthandle: Any, seqhdr: Any, response: Any, msgtype: Any = ua.MessageType.SecureMessage
     ) -> None:
-        if self._transport.is_closing():
+        if self._own.is_over:
             return
         super().send_response(requesthandle, seqhdr, response, msgtype)
         if self._transport.get_write_buffer_size() > _MOST_UNREAD:
@@ -131,7 +132,7 @@ class GatedProcessor(UaProcessor):
         if own:
             if params.ClientCertificate != own:
                 raise ServiceError(_Codes.BadCertificateInvalid)
-            if params.ClientDescription.ApplicationUri not in _uris(own):
+            if params.ClientDescription.ApplicationUri not in uris_in(own):
                 self._own.refused = "an application URI that is not in its certificate"
                 raise ServiceError(_Codes.BadCertificateUriInvalid)
         self._own.application = str(params.ClientDescription.ApplicationUri or "")[:120]
@@ -186,6 +187,7 @@ class GatedConnection(OPCUAProtocol):
         self.application = ""
         self.refused = ""
         self._has_greeted = False
+        self._is_cut_off = False
         self._late: asyncio.TimerHandle | None = None
         self._without_since_s: float | None = server.steady_s()
 
@@ -251,7 +253,7 @@ class GatedConnection(OPCUAProtocol):
         super().connection_lost(ex)
 
     def data_received(self, data: bytes) -> None:
-        if self.transport is None or self.transport.is_closing():
+        if self.is_over:
             return
         self._buffer += data
         while len(self._buffer) >= _HEAD:
@@ -303,7 +305,7 @@ class GatedConnection(OPCUAProtocol):
         return True
 
     async def _process_one_msg(self, header: Any, buf: Buffer) -> bool:
-        if self.processor is None or self.transport is None or self.transport.is_closing():
+        if self.processor is None or self.transport is None or self.is_over:
             return False
         begun_s = self._server.steady_s()
         try:
@@ -329,21 +331,27 @@ class GatedConnection(OPCUAProtocol):
             await asyncio.sleep(min(took_s, _LONGEST_REST_S))
         return True
 
+    @property
+    def is_over(self) -> bool:
+        """Nothing is read or written any more."""
+        return self._is_cut_off or self.transport is None or self.transport.is_closing()
+
     def cut_off(self, code: int, sentence: str) -> None:
         """End the connection, with a sentence to the other end and to the log."""
-        transport = self.transport
-        if transport is None or transport.is_closing():
+        if self.transport is None or self.is_over:
             return
+        self._is_cut_off = True
         self.refused = sentence
         self.tell("delivery.opcua_client_cut_off", sentence)
+        transport = self.transport
         with suppress(Exception):
             transport.write(uatcp_to_binary(ua.MessageType.Error, ua.ErrorMessage(ua.StatusCode(code), sentence)))
+            # Closed while more comes in it is reset, and the sentence lost with it: the other end is to close it.
+            transport.write_eof()
         if transport.get_write_buffer_size() > LONGEST_CHUNK:
             transport.abort()
         else:
-            transport.close()
-            # Who does not read the sentence either is not waited for.
-            asyncio.get_running_loop().call_later(_CHUNK_S, transport.abort)
+            asyncio.get_running_loop().call_later(_LAST_S, transport.abort)
 
     def tell(self, event: str, sentence: str, **more: str) -> None:
         self._server.tell(event, sentence, client=self.address, **more)
@@ -390,11 +398,3 @@ class GatedBinaryServer(BinaryServer):
             _LOGGER.warning(event, client=client, reason=sentence, **more)
         elif self._told == _MOST_TOLD + 1:
             _LOGGER.warning("delivery.opcua_refusals_not_told", reason=f"more than {_MOST_TOLD} a minute")
-
-
-def _uris(der: bytes) -> list[str]:
-    try:
-        names = x509.load_der_x509_certificate(der).extensions.get_extension_for_class(x509.SubjectAlternativeName)
-    except (ValueError, x509.ExtensionNotFound):
-        return []
-    return names.value.get_values_for_type(x509.UniformResourceIdentifier)

@@ -85,3 +85,8 @@ export async function signOut(everywhere = false) {
 export function may(action) {
   return session.value.may.includes(action);
 }
+
+/** Whether an act is shown at all: to whom nobody has signed in it is, and a sign-in is asked for in its course. */
+export function offered(action) {
+  return session.value.person === null || may(action);
+}

@@ -90,9 +90,3 @@ export async function asked(spec, request, who, { preview }) {
     return send(request, { preview });
   }
 }
-
-/** Whether an act is shown at all: to whom nobody has signed in it is, and a sign-in is asked for in its course. */
-export function offered(action) {
-  const { person, may } = session.value;
-  return person === null || may.includes(action);
-}

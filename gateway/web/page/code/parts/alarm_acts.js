@@ -1,6 +1,6 @@
 // What people do to an alarm, each as a dialog that says what it does before it is done.
 import { word } from "../words.js";
-import { ActButton } from "./dialog.js";
+import { ActButton } from "./act_button.js";
 import { html } from "../html.js";
 import { siteNow, useTop } from "../live.js";
 import { clock } from "../times.js";

@@ -4,9 +4,9 @@ import { html, render, useLayoutEffect, useRef, useState } from "../html.js";
 import { AskError } from "../ask.js";
 import { link, useLink } from "../live.js";
 import { told as spoken } from "../sentences.js";
-import { refresh, session, useSession } from "../session.js";
+import { offered, refresh, session, useSession } from "../session.js";
 import { useWords } from "../words.js";
-import { asked, dropDraft, isHeard, keepDraft, offered, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
+import { asked, dropDraft, isHeard, keepDraft, OtherPersonError, placed, requestOf, valuesAtFirst } from "./act_course.js";
 import { Field } from "./fields.js";
 import { hintText } from "./hint_text.js";
 import { SignIn } from "./sign_in.js";
@@ -41,20 +41,11 @@ export function openAct(spec) {
   render(html`<${Dialog} spec=${spec} close=${close} />`, host);
 }
 
-export function closeAct() {
+function closeAct() {
   if (host === null) return;
   render(null, host);
   host.remove();
   host = null;
-}
-
-/** A button that begins an act; nothing where the person may not do it. `spec` may be a function that makes it. */
-export function ActButton({ action, spec, label, about, kind = "" }) {
-  useSession();
-  if (!offered(action)) return null;
-  return html`<button type="button" class=${kind} onClick=${() => openAct(typeof spec === "function" ? spec() : spec)}>
-    ${label}${about && html`<span class="unseen"> ${about}</span>`}
-  </button>`;
 }
 
 const FIRST = "[data-first] input, [data-first] select, [data-first] textarea";

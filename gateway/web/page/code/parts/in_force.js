@@ -6,7 +6,7 @@ import { told } from "../sentences.js";
 import { full } from "../times.js";
 import { retyped } from "../told_numbers.js";
 import { useWords } from "../words.js";
-import { ActButton } from "./dialog.js";
+import { ActButton } from "./act_button.js";
 import { endMaintenance, withdrawal } from "./entry_acts.js";
 
 const PAUSE_MS = 2_000;

@@ -5,18 +5,21 @@ import { word } from "../words.js";
 const AHEAD_MS = 3_000;
 const AGAIN_MS = 2_000;
 
-/** A component that is the one called `name` in what `load` loads. Soon after the start it is loaded in any case: the link may be lost by the time it is wanted. */
+/** Asks `load` for something once, when it is first wanted. Soon after the start it is asked for in any case: the link may be lost by then. What fails is asked for anew the next time. */
+export function ahead(load) {
+  let asked = null;
+  const ask = () => (asked ??= load().catch((error) => {
+    asked = null;
+    throw error;
+  }));
+  setTimeout(() => ask().catch(() => {}), AHEAD_MS);
+  return ask;
+}
+
+/** A component that is the one called `name` in what `load` loads. */
 export function later(load, name) {
   let loaded = null;
-  let asked = null;
-  const ask = () => (asked ??= load().then(
-    (module) => (loaded = module[name]),
-    (error) => {
-      asked = null;
-      throw error;
-    },
-  ));
-  setTimeout(() => loaded ?? ask().catch(() => {}), AHEAD_MS);
+  const ask = ahead(async () => (loaded = (await load())[name]));
   return function Later(given) {
     const [failure, tell] = useState(null);
     const drawn = loaded;
@@ -43,4 +46,4 @@ export function later(load, name) {
 }
 
 /** Browsers say so by a TypeError where a module could not be fetched. */
-const isLost = (error) => error instanceof TypeError;
+export const isLost = (error) => error instanceof TypeError;

@@ -4,7 +4,7 @@ import { get, post } from "../ask.js";
 import { session, useSession } from "../session.js";
 import { full } from "../times.js";
 import { useWords, word as said } from "../words.js";
-import { ActButton } from "./dialog.js";
+import { ActButton } from "./act_button.js";
 import { NotKnown } from "./in_force.js";
 
 const ROLES = ["viewer", "operator", "technician", "accountant", "administrator"];

@@ -5,7 +5,7 @@ import { useSession } from "../session.js";
 import { useStillWaiting } from "../still_waiting.js";
 import { full } from "../times.js";
 import { useWords, word } from "../words.js";
-import { ActButton } from "./dialog.js";
+import { ActButton } from "./act_button.js";
 import { useOnce } from "./once.js";
 import { ProposedTable } from "./site_table.js";
 import { Ties, tiesText } from "./ties.js";

@@ -3,7 +3,7 @@ import { html, useEffect, useRef, useState } from "../html.js";
 import { post } from "../ask.js";
 import { Shared, useShared } from "../shared.js";
 import { useWords } from "../words.js";
-import { ActButton } from "./dialog.js";
+import { ActButton } from "./act_button.js";
 import { useOnce } from "./once.js";
 import { LONGEST_MS, PERMIT, proposal } from "./site_acts.js";
 import { Check, Difference } from "./site_check.js";

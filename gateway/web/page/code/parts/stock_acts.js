@@ -3,7 +3,7 @@ import { html } from "../html.js";
 import { site, tags } from "../live.js";
 import { useWords, word } from "../words.js";
 import { MEASURES, codeWord } from "./account_figures.js";
-import { ActButton } from "./dialog.js";
+import { ActButton } from "./act_button.js";
 
 const KINDS = ["receipt", "dispatch", "own_use", "adjustment"];
 const SOURCES = ["meter", "rack", "ship", "road", "rail", "pipeline", "other"];

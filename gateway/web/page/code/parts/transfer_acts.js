@@ -4,7 +4,7 @@ import { useSession } from "../session.js";
 import { useWords, word } from "../words.js";
 import { tags } from "../live.js";
 import { codeWord } from "./account_figures.js";
-import { ActButton } from "./dialog.js";
+import { ActButton } from "./act_button.js";
 import { transferTitle } from "./transfer_words.js";
 
 const KINDS = ["receipt", "dispatch", "tank_to_tank", "circulation", "water_draw"];

@@ -6,7 +6,7 @@ import { useStillWaiting } from "../still_waiting.js";
 import { full } from "../times.js";
 import { useWords, word as said } from "../words.js";
 import { actName } from "./act_name.js";
-import { ActButton } from "./dialog.js";
+import { ActButton } from "./act_button.js";
 import { Ties } from "./ties.js";
 
 /** Nothing where nothing waits. */

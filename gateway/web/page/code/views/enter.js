@@ -2,14 +2,13 @@
 import { html } from "../html.js";
 import { go, way } from "../go.js";
 import { useRow, useSite, useTags } from "../live.js";
-import { ActButton } from "../parts/dialog.js";
+import { ActButton } from "../parts/act_button.js";
 import { density, dip, maintenance, productChange, sedimentWater, temperature } from "../parts/entry_acts.js";
 import { InForce, InMaintenance, useEntered } from "../parts/in_force.js";
 import { Present } from "../parts/present.js";
 import { WaitingForSecond } from "../parts/waiting.js";
-import { offered } from "../parts/act_course.js";
 import { NotYet } from "../parts/not_yet.js";
-import { useSession } from "../session.js";
+import { offered, useSession } from "../session.js";
 import { useWords } from "../words.js";
 
 const OF_TANK = { dip, temperature, density, "sediment-water": sedimentWater, "product-change": productChange };

@@ -1,7 +1,7 @@
 // Whoever reads this: signing in and out, joining by a one-time code, and how they want to see things on this device.
 import { html, useState } from "../html.js";
 import { AskError } from "../ask.js";
-import { openAct } from "../parts/dialog.js";
+import { DialogButton } from "../parts/act_button.js";
 import { Field } from "../parts/fields.js";
 import { Tastes } from "../parts/foot.js";
 import { People } from "../parts/people.js";
@@ -65,7 +65,7 @@ function SignedIn({ person }) {
     <div class="buttons">
       <button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${() => out(false)}>${word("person.sign_out")}</button>
       <button type="button" aria-disabled=${busy ? "true" : undefined} onClick=${() => out(true)}>${word("person.sign_out_everywhere")}</button>
-      ${!isGuest && html`<button type="button" onClick=${() => openAct(ownPassword(word))}>${word("person.password.open")}</button>`}
+      ${!isGuest && html`<${DialogButton} spec=${() => ownPassword(word)}>${word("person.password.open")}<//>`}
     </div>
   </section>`;
 }
