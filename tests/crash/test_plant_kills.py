@@ -125,6 +125,8 @@ async def _all_are_told(
     # That one may be of the process before still: then it is lost.
     await until(lambda: len(_good(client.came)) >= TANKS or any(each.get("lost") == name for each in client.came))
     if len(_good(client.came)) < TANKS:
+        # What was lost with it would hide what becomes of the next.
+        client.came.clear()
         await _all_are_told(host, client, system, address, f"{name} again", begun_s)
         return
     system.tanks.clear()

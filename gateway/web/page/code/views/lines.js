@@ -73,7 +73,7 @@ function Instrument({ instrument, tanks, work }) {
     <p class="small">
       ${errors.length > 0
         ? html`${errors.map(([kind, count]) => html`<span key=${kind} class="count"><strong>${count}</strong> ${reasonText({ code: kind })}</span> `)}<span class="quiet">${word("lines.of_requests", { count: instrument.requests })}</span>`
-        : html`<span class="quiet">${word("lines.no_errors")}</span>`}
+        : html`<span class="quiet">${unfailed(instrument, word)}</span>`}
       ${work && html` <strong>[ ${word("lines.maintained", { time: work.ends ? clock(work.ends, siteNow()) : "?", by: work.by })} ]</strong>`}
     </p>
     ${instrument.duplicate_address_suspicions > 0 && html`<p><strong>${word("lines.duplicate", { count: instrument.duplicate_address_suspicions })}</strong></p>`}
@@ -88,6 +88,12 @@ function Readings({ instrument }) {
     <${AsOf} told=${told} />
     ${told.document && html`<${ReadingTable} readings=${told.document.readings.filter((each) => each.instrument === instrument)} />`}
   </div>`;
+}
+
+/** Of one without a failed request: where the way to it is lost, it is asked nothing, and silent all the same. */
+function unfailed({ up, requests }, word) {
+  if (requests === 0) return word("lines.not_asked");
+  return up ? word("lines.no_errors") : "";
 }
 
 const failures = (instrument) => Object.values(instrument.errors).reduce((sum, count) => sum + count, 0);
