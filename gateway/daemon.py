@@ -13,6 +13,7 @@ from gateway.acquisition.source import Sink, Source, SourcePlan
 from gateway.acquisition.source import Surroundings as SourceSurroundings
 from gateway.acquisition.source_kinds import make_source
 from gateway.approving import Approving
+from gateway.asked_late import AskedLate
 from gateway.changes import Changes, changes_between
 from gateway.clock import Clock, SystemClock
 from gateway.clock_watch import is_impossible
@@ -288,7 +289,7 @@ class Daemon:
 
     def snapshot(self) -> GatewaySnapshot:
         """The present state, for metrics, pages and the gateway's own status."""
-        sources = self._sources.values()
+        sources = tuple(self._sources.values())
         return GatewaySnapshot(
             site=self._settings.name,
             boot=self._boot,
@@ -298,8 +299,8 @@ class Daemon:
             instant=datetime.fromtimestamp(self._clock.utc_ns() / 1e9, UTC),
             inventories=self._pipeline.records(),
             lines=self.line_statuses(),
-            instruments=[status for source in sources for status in source.instrument_statuses()],
-            destinations=self._deliveries.statuses(),
+            instruments=AskedLate(lambda: [each for source in sources for each in source.instrument_statuses()]),
+            destinations=AskedLate(self._deliveries.statuses),
             calculation_errors=self._pipeline.calculation_errors,
             tanks=tuple(tank.plan.tank for tank in self._settings.tanks),
             time_zone=self._settings.time_zone,

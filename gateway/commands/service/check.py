@@ -23,8 +23,8 @@ from gateway.delivery.postgresql.delivery import missing_part as no_postgresql
 from gateway.delivery.postgresql.plan import PostgresqlPlan
 from gateway.delivery.registers.delivery import missing_part as no_registers
 from gateway.delivery.registers.plan import RegistersPlan
-from gateway.delivery.sparkplug.delivery import missing_part as no_sparkplug
 from gateway.delivery.sparkplug.plan import SparkplugPlan
+from gateway.delivery.sparkplug.plan import missing_part as no_sparkplug
 from gateway.delivery.webhook.delivery import missing_part as no_webhook
 from gateway.delivery.webhook.plan import WebhookPlan
 from gateway.display import printable

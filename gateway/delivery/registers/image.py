@@ -4,7 +4,7 @@ A sheet takes the place of the one before it whole, so that what one request rea
 is made into registers when somebody reads it, once a second at most: where nobody reads, it costs nothing.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from gateway.delivery.registers.encode import HIDDEN, WAITING, Moment, block_bytes, header_bytes, is_last_word
 from gateway.delivery.registers.layout import (
@@ -18,7 +18,7 @@ from gateway.delivery.registers.layout import (
 from gateway.records import Quality
 from gateway.status import GatewaySnapshot, OpenTransfer
 from gateway.tank_record import TankRecord
-from gateway.tank_state import AlarmKind, AlarmPhase, Priority
+from gateway.tank_state import AlarmKind, AlarmNow, AlarmPhase, Priority
 
 __all__ = ["RegisterImage"]
 
@@ -64,6 +64,9 @@ class RegisterImage:
         self._site_ns = 0
         self._origin = ORIGIN_CODES["unknown"]
         self._started_s = _NO_SECONDS
+        self._alarms: Sequence[AlarmNow] | None = None
+        """As they stood when they were last taken."""
+        self._alarm_counts: dict[str, float] = {}
         self._counts: dict[str, float] = dict.fromkeys(_COUNTS, _NO_COUNT)
 
     def take(self, record: TankRecord, made_ns: int) -> None:
@@ -79,19 +82,27 @@ class RegisterImage:
         self._time_s, self._site_ns, self._factor = site.instant.timestamp(), now_ns, site.time_factor
         self._started_s = min(max(site.started_ns, 0) // _NS_PER_S, _NO_SECONDS)
         self._origin = ORIGIN_CODES["simulated" if site.simulated else "measured"]
-        self._counts = _counts_of(site)
-        kinds: dict[str, set[AlarmKind]] = {tank: set() for tank in self._tanks}
-        for alarm in site.alarms:
-            if alarm.tank in kinds:
-                kinds[alarm.tank].add(alarm.standing.kind)
+        # Thousands, of which few ever change: to look at each again and again is two milliseconds of a large site.
+        if self._alarms is None or site.alarms != self._alarms:
+            self._alarms = site.alarms
+            self._take_alarms(site.alarms)
+        self._counts = self._alarm_counts | _counts_of(site)
         transfers: dict[str, list[OpenTransfer]] = {tank: [] for tank in self._tanks}
         for transfer in () if site.accounts is None else sorted(site.accounts.open, key=_furthest_on):
             for tank in transfer.tanks:
                 if tank in transfers:
                     transfers[tank].append(transfer)
         for tank, block in self._tanks.items():
-            block.kinds = frozenset(kinds[tank])
             block.transfers = None if site.accounts is None else tuple(transfers[tank])
+
+    def _take_alarms(self, alarms: Sequence[AlarmNow]) -> None:
+        kinds: dict[str, set[AlarmKind]] = {tank: set() for tank in self._tanks}
+        for alarm in alarms:
+            if alarm.tank in kinds:
+                kinds[alarm.tank].add(alarm.standing.kind)
+        for tank, block in self._tanks.items():
+            block.kinds = frozenset(kinds[tank])
+        self._alarm_counts = _alarm_counts_of(alarms)
 
     def read(self, address: int, count: int, now_ns: int) -> bytes | None:
         """`count` registers from `address`, two bytes each; None where not all of them are in the map."""
@@ -188,16 +199,21 @@ _COUNTS = (
 )
 
 
-def _counts_of(site: GatewaySnapshot) -> dict[str, float]:
-    waiting = [alarm for alarm in site.alarms if alarm.standing.phase in WAITING]
+def _alarm_counts_of(alarms: Sequence[AlarmNow]) -> dict[str, float]:
+    waiting = [alarm for alarm in alarms if alarm.standing.phase in WAITING]
     priorities = [alarm.standing.priority for alarm in waiting]
     counts = {
         **{f"alarms.{priority}": priorities.count(priority) for priority in Priority},
         "alarms.unacknowledged": sum(alarm.standing.phase is AlarmPhase.UNACKNOWLEDGED for alarm in waiting),
-        "alarms.hidden": sum(alarm.standing.phase in HIDDEN for alarm in site.alarms),
+        "alarms.hidden": sum(alarm.standing.phase in HIDDEN for alarm in alarms),
         "alarms.gateway": sum(not alarm.tank for alarm in waiting),
-        "lines": len(site.lines),
-        "lines.lost": sum(not line.connected for line in site.lines),
     }
-    told: dict[str, float] = {name: min(count, _MOST) for name, count in counts.items()}
-    return told | {"transfers": _NO_COUNT if site.accounts is None else min(len(site.accounts.open), _MOST)}
+    return {name: min(count, _MOST) for name, count in counts.items()}
+
+
+def _counts_of(site: GatewaySnapshot) -> dict[str, float]:
+    return {
+        "lines": min(len(site.lines), _MOST),
+        "lines.lost": min(sum(not line.connected for line in site.lines), _MOST),
+        "transfers": _NO_COUNT if site.accounts is None else min(len(site.accounts.open), _MOST),
+    }

@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import datetime
 from importlib import import_module
-from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 import structlog
@@ -28,7 +27,7 @@ from gateway.delivery.sparkplug.aliases import Aliases
 from gateway.delivery.sparkplug.datatypes import BDSEQ_MODULO
 from gateway.delivery.sparkplug.host import PrimaryHost
 from gateway.delivery.sparkplug.names import Topics
-from gateway.delivery.sparkplug.plan import SparkplugPlan
+from gateway.delivery.sparkplug.plan import SparkplugPlan, missing_part
 from gateway.delivery.sparkplug.servers import Servers
 from gateway.delivery.sparkplug.tanks import Tanks
 from gateway.errors import DeliveryError
@@ -39,7 +38,7 @@ from gateway.tank_record import TankRecord
 if TYPE_CHECKING:
     from gateway.delivery.sparkplug.talk import Talk
 
-__all__ = ["SparkplugDelivery", "missing_part"]
+__all__ = ["SparkplugDelivery"]
 
 _TAKEN = 100
 """Entries of history taken at once."""
@@ -47,14 +46,10 @@ _NUMBER_S = 5.0
 """How long the ledger may take to count one further."""
 _OTHER_S = 60.0
 """How long another node of our name is spoken of after it was born."""
+_GATHER_S = 0.02
+"""What comes in so short a time is told together: lines poll at moments that they have in common, and at such a moment
+others have more urgent things to do."""
 _LOGGER = structlog.get_logger("gateway.delivery.sparkplug")
-
-
-def missing_part() -> str | None:
-    """What is not installed that this kind of destination needs, in a sentence; None: nothing."""
-    if find_spec("google") is not None and find_spec("google.protobuf") is not None:
-        return None
-    return "protobuf is not installed, so that nothing goes to Sparkplug; pip install 'tank-gateway[sparkplug]'"
 
 
 class _HostAwayError(DeliveryError):
@@ -275,6 +270,7 @@ class SparkplugDelivery:
             with suppress(TimeoutError):
                 async with asyncio.timeout(wait_s):
                     await self._wake.wait()
+            await asyncio.sleep(_GATHER_S)
 
     def _begins_well(self, talk: "Talk", now_s: float) -> None:
         self._born_s = now_s

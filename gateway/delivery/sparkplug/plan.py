@@ -1,15 +1,23 @@
 """What is fixed for an edge node of Sparkplug until the site file changes."""
 
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 from typing import NamedTuple
 
 from gateway.delivery.plan import TlsPlan
 
-__all__ = ["ServerPlan", "SparkplugPlan"]
+__all__ = ["ServerPlan", "SparkplugPlan", "missing_part"]
 
 _DESCRIPTORS = 6
 """A connection, the one before it that ends, and what a look-up of a name and the files of TLS take for a moment."""
+
+
+def missing_part() -> str | None:
+    """What is not installed that this kind of destination needs, in a sentence; None: nothing."""
+    if find_spec("google") is not None and find_spec("google.protobuf") is not None:
+        return None
+    return "protobuf is not installed, so that nothing goes to Sparkplug; pip install 'tank-gateway[sparkplug]'"
 
 
 class ServerPlan(NamedTuple):

@@ -21,6 +21,7 @@ from gateway.history import Entry, KeptEvent
 from gateway.process.progress import CameRound
 from gateway.status import GatewaySnapshot, OpenTransfer
 from gateway.tank_record import TankRecord
+from gateway.tank_state import AlarmNow
 
 __all__ = ["LOOK_EVERY_S", "Talk"]
 
@@ -77,7 +78,9 @@ class Talk:
         self._seen: GatewaySnapshot = snapshot()
         self._seen_s = 0.0
         self._look_due_s = 0.0
+        self._alarms: Sequence[AlarmNow] | None = None
         self._watched: dict[str, set[str]] = {}
+        """By tank, the names of its alarms, as they stood when they were last looked at."""
 
     @property
     def has_room(self) -> bool:
@@ -171,9 +174,11 @@ class Talk:
         if now_s - self._pinged_s >= self._ask_after_s and self.reach.covered < self.session.number:
             self.connection.ask(self._topic, 1)
         self._look_due_s = now_s + LOOK_EVERY_S
-        self._watched = {}
-        for alarm in self._seen.alarms:
-            self._watched.setdefault(alarm.tank, set()).add(alarm.standing.name)
+        # Thousands, of which few ever change.
+        if self._alarms is None or self._seen.alarms != self._alarms:
+            self._alarms, self._watched = self._seen.alarms, {}
+            for alarm in self._seen.alarms:
+                self._watched.setdefault(alarm.tank, set()).add(alarm.standing.name)
         if self._seen.tanks:
             self._tanks.keep_only(self._seen.tanks)
         if self.session.is_born and self._birth_due_s is None:

@@ -22,9 +22,10 @@ _AHEAD = "planned", "proposed"
 
 def is_lost(record: TankRecord) -> bool:
     """Whether nothing is known of the tank any more: no instrument tells anything, and nobody has told the level."""
+    if record.inventory.figures.level.quality is not Quality.BAD:
+        return False
     inputs = list(_instruments(record.tank_input))
-    level = record.inventory.figures.level
-    return bool(inputs) and all(each.quality is Quality.BAD for each in inputs) and level.quality is Quality.BAD
+    return bool(inputs) and all(each.quality is Quality.BAD for each in inputs)
 
 
 def _instruments(given: TankInput) -> Iterable[Input]:
