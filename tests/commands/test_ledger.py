@@ -435,7 +435,9 @@ def test_what_is_read_only_is_read_all_the_same(capsys: Capture, stand: Stand, m
         said = typed(capsys, "ledger", "check", str(stand.file), "--json")
         assert said.code == 0, said
         assert said.document["records"] == 40
+        os.chmod(stand.file.parent, 0o700)
         Path(f"{stand.file}-wal").write_bytes(b"x")
+        os.chmod(stand.file.parent, 0o500)
         said = typed(capsys, "ledger", "check", str(stand.file))
         assert said.code == 2
         assert "its newest entries are in north.ledger-wal" in said.err

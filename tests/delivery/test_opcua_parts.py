@@ -300,13 +300,14 @@ def test_users_in_a_folder_that_is_closed_to_who_checks_are_told_of(folder_of_al
     """The guide puts them where only the service may look: check by another user is no fault of the program."""
     shutil.copytree(_SITES / "parts", folder_of_all / "parts")
     closed, file = folder_of_all / "closed", folder_of_all / "site.yaml"
-    closed.mkdir(mode=0o700)
+    closed.mkdir()
     (closed / "users").write_text("panel $argon2id$x\n")
     keys = "{address: '127.0.0.1:4840', certificates: opcua, users_file: closed/users}"
     file.write_text(f"include: [parts/yard.yaml, parts/tank.yaml]\ndelivery:\n  opcua: {keys}\n")
     # Before, as root may: what the program imports may lie where others may not look.
     whole = load_site(file)
     (plan,) = (each for each in whole.deliveries if isinstance(each, OpcuaPlan))
+    closed.chmod(0)
     with as_ordinary_user():
         settings = load_site(file)
         found = trouble_with_opcua(plan)

@@ -4,6 +4,7 @@ The ledger is one with three closed days (`kept_books`): numbers of the page are
 /days, /tickets and /amounts, those of `tank-gateway report` in Python out of the file of the ledger.
 """
 
+import getpass
 import json
 import re
 import shutil
@@ -236,7 +237,7 @@ def test_stock_of_now_and_which_density_since_when_by_whom(depot: DemoSite, page
     (plan,) = depot.get("/api/1/tanks/TK-31")["plan"]["density"]
     assert decimal_of(rows["TK-31"][2]) == Decimal("801.3")
     assert (plan["value"], rows["TK-31"][3]) == (801.25, "15 °C")
-    assert "entered by root" in rows["TK-31"][6]
+    assert f"entered by {getpass.getuser()}" in rows["TK-31"][6]
     assert "site file" in rows["TK-11"][6]
     zone = ZoneInfo("Europe/Rome")
     for tank, shown in (("TK-31", plan), ("TK-11", depot.get("/api/1/tanks/TK-11")["plan"]["density"][0])):

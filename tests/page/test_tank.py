@@ -1,5 +1,6 @@
 """The page of a tank: what it shows is what was calculated, and stories that end on it end there as they happened."""
 
+import getpass
 import re
 import urllib.parse
 from collections.abc import Iterator
@@ -263,7 +264,7 @@ def test_what_the_figures_rest_on_stands_below_them(stories: DemoSite, pages: Pa
     opened(page, "BO-5")
     page.script("for (const each of document.querySelectorAll('.tank > details')) each.open = true")
     page.says(re.compile("maintenance began.*IO-BO5"))
-    page.says(re.compile("in maintenance .*root, .* until .*loop check"))
+    page.says(re.compile(f"in maintenance .*{getpass.getuser()}, .* until .*loop check"))
 
 
 def test_what_is_no_loss_is_not_taken_for_one(stories: DemoSite, pages: Pages) -> None:

@@ -62,7 +62,8 @@ def test_a_time_by_the_sites_clock_is_the_instant_that_it_is_there(modules: Page
     cases = []
     for name in ZONES:
         zone = ZoneInfo(name)
-        first = datetime(2011 if name == "Pacific/Apia" else 2026, 1, 1, tzinfo=UTC)
+        # Of years gone by: of those to come the browser may have been told another law than this machine.
+        first = datetime(2011 if name == "Pacific/Apia" else 2023, 1, 1, tzinfo=UTC)
         instants = [first + timedelta(minutes=chance.randrange(366 * 1440)) for _ in range(40)]
         for instant in (*instants, *_changes(zone, first)):
             shown = instant.astimezone(zone).replace(tzinfo=None)

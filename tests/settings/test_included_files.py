@@ -123,7 +123,7 @@ def test_what_comes_with_the_program_needs_no_leave(place: Path) -> None:
 def test_a_part_that_this_user_may_not_read(folder_of_all: Path) -> None:
     (folder_of_all / "site.yaml").write_text("include: part.yaml\nx: 1\n", "utf-8")
     (folder_of_all / "part.yaml").write_text("tanks: {}\n", "utf-8")
-    (folder_of_all / "part.yaml").chmod(0o600)
+    (folder_of_all / "part.yaml").chmod(0)
     with as_ordinary_user():
         (mistake,) = read_document(folder_of_all / "site.yaml", {})[1]
     assert mistake == f"{folder_of_all}/site.yaml:1: include: {folder_of_all}/part.yaml may not be read by this user"
@@ -168,7 +168,7 @@ def test_a_capacity_table_that_is_too_large_ends_in_a_sentence(tmp_path: Path) -
 )
 def test_a_table_that_cannot_be_had(key: str, name: str, folder_of_all: Path) -> None:
     (folder_of_all / "table.csv").write_text("# name: x\n", "utf-8")
-    (folder_of_all / "table.csv").chmod(0o600)
+    (folder_of_all / "table.csv").chmod(0)
     os.mkfifo(folder_of_all / "pipe")
     (folder_of_all / "site.yaml").write_text(
         f"tanks:\n  TK-1: {{product: diesel, reference_height: 9 m, free_water: none, {key}: {name}}}\n", "utf-8"

@@ -131,9 +131,9 @@ def test_a_secret_that_this_user_may_not_read_is_said(folder_of_all: Path) -> No
     """An ordinary user's `check` of the file that the service runs by, whose secrets systemd hands over."""
     (folder_of_all / "closed").mkdir()
     (folder_of_all / "closed" / "secret").write_text("x")
-    (folder_of_all / "closed").chmod(0o700)
+    (folder_of_all / "closed").chmod(0)
     (folder_of_all / "own").write_text("x")
-    (folder_of_all / "own").chmod(0o600)
+    (folder_of_all / "own").chmod(0)
     mqtt = "{address: 127.0.0.1:1883, user_name: u, password_file: closed/secret, tls: {ca: own}}"
     folder_of_all.chmod(0o777)
     for part in ("yard.yaml", "tank.yaml", "site.yaml", "instruments.yaml", "products.yaml"):

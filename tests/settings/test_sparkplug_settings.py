@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-import gateway.delivery.sparkplug.delivery as sparkplug
+import gateway.delivery.sparkplug.plan as sparkplug
 from gateway.delivery.plan import TlsPlan
 from gateway.delivery.sparkplug.plan import SparkplugPlan
 from tests.commands.typed import typed
