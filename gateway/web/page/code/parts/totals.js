@@ -8,6 +8,7 @@ import { taste } from "../taste.js";
 import { clock } from "../times.js";
 import { useWords } from "../words.js";
 import { figureName } from "./figure.js";
+import { NotYet } from "./not_yet.js";
 
 /** What all tanks of a product hold, with null of all products: never without saying how many of them are in it, and whether it is estimated. */
 export function Totals({ product }) {
@@ -30,13 +31,14 @@ export function Totals({ product }) {
 
 export function OpenTransfers() {
   const word = useWords();
-  const open = useTop("transfers") ?? [];
+  const open = useTop("transfers");
   const live = useLink() === "live";
   return html`<section aria-labelledby="open-transfers">
     <h2 id="open-transfers">${word("overview.transfers")}</h2>
-    ${open.length === 0 ? html`<p class="quiet">${word("overview.no_transfers")}</p>` : null}
+    ${open ? null : html`<${NotYet} />`}
+    ${open?.length === 0 ? html`<p class="quiet">${word("overview.no_transfers")}</p>` : null}
     <ul>
-      ${open.map(
+      ${open?.map(
         (each) => html`<li key=${each.number} class="open-transfer">
           <a href=${way("transfers")}>${each.number}</a> ${word(`transfer_kind.${each.kind}`)} ${each.tanks.map(({ tank }) => tank).join(" → ")} <strong>${word(`transfer_phase.${each.phase}`)}</strong>
           ${live && each.finish && html` <span>${word("overview.finish", { time: clock(each.finish, siteNow()) })}</span>`}

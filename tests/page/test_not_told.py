@@ -1,0 +1,89 @@
+"""What the page says of what it has not been told: nothing of it stands as if it were known, and nothing is hidden."""
+
+from typing import Any
+
+from tests.page.reading import Page
+
+_DRAWN = """
+const { html, render } = await import("/page/code/html.js");
+const { speak } = await import("/page/code/words.js");
+const { link, site, tags, top } = await import("/page/code/live.js");
+await speak("en");
+const main = document.querySelector("main");
+const now = async (change) => {
+  change();
+  await new Promise((go) => setTimeout(go, 50));
+  return main.innerText;
+};
+"""
+
+
+def _heard(page: Page, code: str, *arguments: object) -> Any:
+    return page.promise(_DRAWN + code, *arguments)
+
+
+def test_no_transfer_is_said_to_be_open_once_it_is_known(modules: Page) -> None:
+    """Where what is fixed has come and the view has not, as behind a proxy that holds the stream back."""
+    before, none = _heard(
+        modules,
+        """
+        const { OpenTransfers } = await import("/page/code/parts/totals.js");
+        render(html`<${OpenTransfers} />`, main);
+        return [await now(() => {}), await now(() => top("transfers").set([]))];
+        """,
+    )
+    assert "No transfer is open." not in before
+    assert "Loading" in before
+    assert "No transfer is open." in none
+
+
+def test_a_gateway_of_another_version_than_the_page_is_told(modules: Page) -> None:
+    """A screen on a wall is loaded once in a year: what a newer gateway tells it may have a word for, or not."""
+    first, gone, other = _heard(
+        modules,
+        """
+        const { Strip } = await import("/page/code/parts/strip.js");
+        render(html`<${Strip} />`, main);
+        const told = (version) => ({ name: "Port Nowhere", time_zone: "UTC", version });
+        return [
+          await now(() => site.set(told("1.4.0"))),
+          await now(() => site.set(null)),
+          await now(() => site.set(told("1.5.0"))),
+        ];
+        """,
+    )
+    assert "load it anew" not in first + gone
+    assert "The gateway is of version 1.5.0 now, and this page of 1.4.0: load it anew." in other
+
+
+_ALARMS = """
+const { AlarmsView } = await import("/page/code/views/alarms.js");
+site.set({ name: "Port Nowhere", time_zone: "UTC", version: "1.4.0", tanks: { "T-1": {} } });
+tags.set(["T-1"]);
+link.set("live");
+const alarm = {
+  name: "high", kind: "high", phase: "unacknowledged", priority: "now", active: true, order: 1, by: null, why: null,
+  until: null, since: "2026-11-29T01:00:00Z", raised: "2026-11-29T01:00:00Z", value: null, reason: null,
+  ...arguments[1],
+};
+top("alarms").set([{ tank: "T-1", alarm, consequence: "it runs over", action: "stop the pump", response_s: 600 }]);
+render(html`<${AlarmsView} rest=${arguments[0]} />`, main);
+return await now(() => {});
+"""
+
+
+def test_whoever_asks_for_the_alarms_of_a_tank_that_is_not_there_sees_all(modules: Page) -> None:
+    """An address that was kept, and a tank that has been called otherwise since."""
+    modules.expecting("404", "/api/1/")
+    for rest in ([], ["T-1"], ["T-2"]):
+        text = _heard(modules, _ALARMS, rest, {})
+        assert "stop the pump" in text, rest
+        assert "Nothing needs anyone." not in text
+    assert "stop the pump" not in _heard(modules, _ALARMS, ["gateway"], {})
+
+
+def test_an_alarm_of_a_phase_that_the_page_has_no_word_for_is_not_hidden(modules: Page) -> None:
+    modules.expecting("404", "/api/1/")
+    text = _heard(modules, _ALARMS, [], {"phase": "latched"})
+    assert "stop the pump" in text
+    assert "Nothing needs anyone." not in text
