@@ -10,6 +10,7 @@ const { speak } = await import("/page/code/words.js");
 const { link, site, tags, top } = await import("/page/code/live.js");
 await speak("en");
 const main = document.querySelector("main");
+render(null, main);
 const now = async (change) => {
   change();
   await new Promise((go) => setTimeout(go, 50));
@@ -87,3 +88,37 @@ def test_an_alarm_of_a_phase_that_the_page_has_no_word_for_is_not_hidden(modules
     text = _heard(modules, _ALARMS, [], {"phase": "latched"})
     assert "stop the pump" in text
     assert "Nothing needs anyone." not in text
+
+
+_DAY = """
+const { DayOfAlarms } = await import("/page/code/parts/day_of_alarms.js");
+site.set({ name: "Port Nowhere", time_zone: "UTC", version: "1.4.0", tanks: {} });
+const event = (number) => ({
+  kind: "alarm_raised", time: "2026-11-28T01:00:00Z", number, identity: { boot: "b", sequence: 1, tank: "T-1" },
+  subject: "high", alarm: { priority: "now" }, by: null, reason: null,
+});
+let number = 0;
+const real = window.fetch;
+window.fetch = async () => {
+  const events = Array.from({ length: arguments[0] }, () => event((number += 1)));
+  const body = { events, before: arguments[0] ? 7 : null, unreadable: arguments[1], sentences: [] };
+  return new Response(JSON.stringify(body));
+};
+render(html`<${DayOfAlarms} tank="T-1" />`, main);
+main.querySelector("button").click();
+const isThere = () => main.querySelector("table, .wrong") || main.innerText.includes("Nothing is kept");
+for (let turn = 0; turn < 100 && !isThere(); turn += 1) await now(() => {});
+window.fetch = real;
+return [main.innerText.split("When")[0], main.querySelectorAll("tbody tr").length];
+"""
+
+
+def test_a_day_of_alarms_says_what_of_it_is_not_shown(modules: Page) -> None:
+    """Of a day with more than are drawn, and of one whose events are kept and cannot be read."""
+    text, rows = _heard(modules, _DAY, 500, 0)
+    assert rows == 2000
+    assert "T-1: only the newest 2000 of that day are shown" in text
+    text, rows = _heard(modules, _DAY, 0, 3)
+    assert rows == 0
+    assert "T-1: 3 events of that day cannot be read" in text
+    assert "Nothing is kept" not in text
