@@ -122,3 +122,21 @@ def test_a_day_of_alarms_says_what_of_it_is_not_shown(modules: Page) -> None:
     assert rows == 0
     assert "T-1: 3 events of that day cannot be read" in text
     assert "Nothing is kept" not in text
+
+
+_MAINTENANCE = """
+const { InMaintenance } = await import("/page/code/parts/in_force.js");
+const tank = { instruments: { level: "LT-1" }, fed_by: ["LT-1", "FT-1"] };
+site.set({ name: "Port Nowhere", time_zone: "UTC", version: "1.4.0", tanks: { "T-1": tank, "T-2": { fed_by: [] } } });
+const at = "2026-11-29T01:00:00Z";
+const entries = [{ quantity: "maintenance", about: "FT-1", by: "tess@page", at, ends: at, why: "" }];
+render(html`<${InMaintenance} entered=${{ document: { entries }, wrong: null }} tank=${arguments[0]} />`, main);
+return await now(() => {});
+"""
+
+
+def test_a_flow_meter_in_maintenance_stands_with_its_tank(modules: Page) -> None:
+    """While somebody works on it, a gauge that sticks is not found out by it."""
+    assert "FT-1" in _heard(modules, _MAINTENANCE, "")
+    assert "FT-1" in _heard(modules, _MAINTENANCE, "T-1")
+    assert "FT-1" not in _heard(modules, _MAINTENANCE, "T-2")

@@ -57,7 +57,7 @@ export function NotKnown({ wrong }) {
 export function InMaintenance({ entered: { document, wrong }, tank = "" }) {
   const word = useWords();
   const site = useSite();
-  const own = tank ? Object.values(site?.tanks[tank]?.instruments ?? {}).flat() : null;
+  const own = tank ? (site?.tanks[tank]?.fed_by ?? []) : null;
   const works = (document?.entries ?? []).filter((each) => each.quantity === MAINTENANCE && (own === null || own.includes(each.about)));
   return html`<section aria-labelledby="in-maintenance" class="alarms">
     <h2 id="in-maintenance">${word("in_force.maintenance")} <span class="quiet">${document ? works.length : ""}</span></h2>
