@@ -5,7 +5,7 @@ import { begin, useSite } from "./live.js";
 import { Foot } from "./parts/foot.js";
 import { Guarded } from "./parts/guarded.js";
 import { Strip } from "./parts/strip.js";
-import { comeBack, isBack, refresh, useSession } from "./session.js";
+import { comeBack, findOut, isBack, useSession } from "./session.js";
 import { useShared } from "./shared.js";
 import { dressAlways, languageWanted, taste } from "./taste.js";
 import { VIEWS } from "./views/index.js";
@@ -68,7 +68,7 @@ async function start() {
   render(html`<${Page} />`, document.getElementById("page"));
   // Where looking needs a sign-in too, nothing is asked for before somebody has come in.
   if (isBack()) await comeBack();
-  else refresh().catch(() => {});
+  findOut();
   begin();
 }
 
