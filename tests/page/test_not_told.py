@@ -140,3 +140,31 @@ def test_a_flow_meter_in_maintenance_stands_with_its_tank(modules: Page) -> None
     assert "FT-1" in _heard(modules, _MAINTENANCE, "")
     assert "FT-1" in _heard(modules, _MAINTENANCE, "T-1")
     assert "FT-1" not in _heard(modules, _MAINTENANCE, "T-2")
+
+
+_TOTALS = """
+const { row } = await import("/page/code/live.js");
+const { Totals } = await import("/page/code/parts/totals.js");
+const tanks = { "T-1": { product: "jet" }, "T-2": { product: "jet" }, "T-3": { product: "diesel" } };
+site.set({ name: "Port Nowhere", time_zone: "UTC", version: "1.4.0", tanks });
+tags.set(Object.keys(tanks));
+link.set("live");
+const total = (product) => ({ product, figure: "mass", value: 1000, unit: "kg", included: 1, of: 1, holding: 1 });
+top("totals").set([total("jet"), total("diesel"), total(null)]);
+row("T-1").set({ product: "jet" });
+row("T-3").set({ product: "diesel" });
+const shown = async (product) => (render(html`<${Totals} product=${product} />`, main), await now(() => {}));
+const before = [await shown("jet"), await shown("diesel"), await shown(null)];
+row("T-2").set({ product: "jet" });
+await new Promise((go) => setTimeout(go, 1100));
+return [...before, main.innerText];
+"""
+
+
+def test_a_sum_says_that_a_tank_is_not_in_it_that_has_not_been_read(modules: Page) -> None:
+    """Soon after a start the gateway tells nothing of it, and counts it nowhere."""
+    jet, diesel, whole, after = _heard(modules, _TOTALS)
+    assert "1 of 1 tanks" in jet
+    assert "1 has not been read yet" in jet
+    assert "1 has not been read yet" in whole
+    assert "not been read" not in diesel + after

@@ -1,7 +1,7 @@
 // Sums with the count that they include, open transfers with their finish, and the next close of the day.
 import { html } from "../html.js";
 import { way } from "../go.js";
-import { siteNow, useLink, useTop } from "../live.js";
+import { row, site, siteNow, tags, useEachSecond, useLink, useTop } from "../live.js";
 import { DIMENSIONS, referenceText, shown } from "../numbers.js";
 import { useShared } from "../shared.js";
 import { taste } from "../taste.js";
@@ -16,6 +16,8 @@ export function Totals({ product }) {
   useShared(taste);
   // Of a tank that is late the gateway says so in the sums themselves.
   const old = useLink() !== "live";
+  // The gateway has told nothing of them: they are counted nowhere.
+  const awaited = useEachSecond(() => tags.value.filter((tag) => row(tag).value === null && (product === null || site.value?.tanks[tag]?.product === product)).length);
   const totals = (useTop("totals") ?? []).filter((each) => each.product === product);
   return html`${totals.map((each) => {
     const value = each.value === null ? { number: word("figure.no_value"), sign: "" } : shown(each.value, DIMENSIONS[each.unit]);
@@ -23,6 +25,7 @@ export function Totals({ product }) {
       ${figureName(each.figure, each)} <span class=${old ? "struck" : ""}>${value.number}</span> <span class="unit">${value.sign}</span>
       ${each.reference_temperature && html` <span class="unit">${word("figure.at", { temperature: referenceText(each.reference_temperature.value) })}</span>`}
       <span class=${each.included < each.of ? "fresh" : "quiet"}> ${word("totals.included", { included: each.included, of: each.of })}</span>
+      ${awaited > 0 && html` <span class="fresh">${word("totals.awaited", { count: awaited })}</span>`}
       ${each.holding > each.of && html` <span>${word("totals.without_figure", { count: each.holding - each.of })}</span>`}
       ${each.estimated && html` <strong>${word("totals.estimated")}</strong>`}
     </span>`;
