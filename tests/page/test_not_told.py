@@ -168,3 +168,28 @@ def test_a_sum_says_that_a_tank_is_not_in_it_that_has_not_been_read(modules: Pag
     assert "1 has not been read yet" in jet
     assert "1 has not been read yet" in whole
     assert "not been read" not in diesel + after
+
+
+_LINES_LOST = """
+const { Overview } = await import("/page/code/views/overview.js");
+site.set({ name: "Port Nowhere", time_zone: "UTC", version: "1.4.0", tanks: {} });
+link.set("live");
+const since = "2026-11-29T01:00:00Z";
+const lost = (line) => ({
+  tank: null, consequence: "nothing is read there", action: "look at the line", response_s: null,
+  alarm: {
+    name: `line_lost.${line}`, kind: "line_lost", phase: "returned", priority: "soon", active: false, order: null,
+    by: null, why: null, until: null, since, raised: since, value: null, reason: null,
+  },
+});
+top("alarms").set([lost("bus-a"), lost("yard")]);
+render(html`<${Overview} />`, main);
+await now(() => {});
+return [...main.querySelectorAll("li.need a:not(.tag)")].map((each) => each.innerText);
+"""
+
+
+def test_an_alarm_of_a_line_that_is_over_says_of_which(modules: Page) -> None:
+    """It has no reason any more, and two of them are not one."""
+    modules.expecting("404", "/api/1/")
+    assert _heard(modules, _LINES_LOST) == ["line lost: bus-a", "line lost: yard"]
