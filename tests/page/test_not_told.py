@@ -139,7 +139,11 @@ def test_a_flow_meter_in_maintenance_stands_with_its_tank(modules: Page) -> None
     """While somebody works on it, a gauge that sticks is not found out by it."""
     assert "FT-1" in _heard(modules, _MAINTENANCE, "")
     assert "FT-1" in _heard(modules, _MAINTENANCE, "T-1")
-    assert "FT-1" not in _heard(modules, _MAINTENANCE, "T-2")
+    other = _heard(modules, _MAINTENANCE, "T-2")
+    assert "FT-1" not in other
+    # Whoever asks what is left in maintenance before he goes home is not told that nothing is.
+    assert "No instrument is in maintenance." not in other
+    assert "1 other instrument of the site is in maintenance." in other
 
 
 _TOTALS = """
