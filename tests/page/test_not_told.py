@@ -25,14 +25,18 @@ def _heard(page: Page, code: str, *arguments: object) -> Any:
 
 def test_no_transfer_is_said_to_be_open_once_it_is_known(modules: Page) -> None:
     """Where what is fixed has come and the view has not, as behind a proxy that holds the stream back."""
-    before, none = _heard(
+    before, unkept, none = _heard(
         modules,
         """
         const { OpenTransfers } = await import("/page/code/parts/totals.js");
         render(html`<${OpenTransfers} />`, main);
-        return [await now(() => {}), await now(() => top("transfers").set([]))];
+        return [
+          await now(() => {}), await now(() => top("transfers").set(null)), await now(() => top("transfers").set([])),
+        ];
         """,
     )
+    assert "No transfer is open." not in unkept
+    assert "No transfers are kept: there is no ledger, or it has not been read yet." in unkept
     assert "No transfer is open." not in before
     assert "Loading" in before
     assert "No transfer is open." in none

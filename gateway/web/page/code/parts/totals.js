@@ -38,7 +38,8 @@ export function OpenTransfers() {
   const live = useLink() === "live";
   return html`<section aria-labelledby="open-transfers">
     <h2 id="open-transfers">${word("overview.transfers")}</h2>
-    ${open ? null : html`<${NotYet} />`}
+    ${open === undefined && html`<${NotYet} />`}
+    ${open === null && html`<p>${word("transfers.not_kept")}</p>`}
     ${open?.length === 0 ? html`<p class="quiet">${word("overview.no_transfers")}</p>` : null}
     <ul>
       ${open?.map(
