@@ -232,3 +232,28 @@ def test_a_draft_is_of_one_tank(modules: Page) -> None:
     assert first == ["LT-1", "new battery", True]
     assert other == ["", "", False]
     assert dip == [None, "", False]
+
+
+_CLOSED_AGAIN = """
+const { html, render } = await import("/page/code/html.js");
+const { speak } = await import("/page/code/words.js");
+const { CloseDayButton } = await import("/page/code/parts/stock_acts.js");
+await speak("en");
+const main = document.querySelector("main");
+const begun = async (day) => {
+  render(html`<${CloseDayButton} key=${day} day=${day} />`, main);
+  main.querySelector("button").click();
+  while (!document.querySelector("dialog[open]")) await new Promise((go) => setTimeout(go, 10));
+  return document.querySelector("dialog");
+};
+const first = await begun("2026-11-26");
+const why = first.querySelector("textarea");
+why.value = "late meter";
+why.dispatchEvent(new InputEvent("input", { bubbles: true }));
+first.dispatchEvent(new Event("cancel", { cancelable: true }));
+return (await begun("2026-11-27")).querySelector("input").value;
+"""
+
+
+def test_a_day_that_is_closed_again_is_the_one_whose_button_was_pressed(modules: Page) -> None:
+    assert modules.promise(_CLOSED_AGAIN) == "2026-11-27"
