@@ -90,6 +90,7 @@ def _tank(setup: TankSetup, plan: TankPlan, binding: TankBinding) -> dict[str, A
         "pressurised": plan.pressurised,
         "reference_temperature": None if reference_c is None else {"value": reference_c, "unit": "degC"},
         "instruments": _instruments(binding),
+        "fed_by": list(dict.fromkeys([source.instrument for source in binding.sources])),
         "gauge": _gauge(plan.gauge),
         "table": _table(plan),
         "period_s": setup.period_s,

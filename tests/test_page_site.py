@@ -55,6 +55,17 @@ def test_the_demo_is_told_as_its_file_has_it() -> None:
     assert [each["limit"] for each in tank["limits"]] == ["minimum", "maximum_working", "high_high", "critical_high"]
 
 
+def test_a_tank_is_told_with_everything_that_feeds_it() -> None:
+    """As config/demo/depot.yaml and config/site.yaml print it: also what tells of flow, and elements of their own."""
+    tanks = _document(_settings("demo", "depot.yaml"))["tanks"]
+    assert tanks["TK-11"]["fed_by"] == ["LT-11", "WT-11", "TT-11"]
+    assert "FT-31" in tanks["TK-31"]["fed_by"]
+    for setup in _settings("site.yaml").tanks:
+        told = _document(_settings("site.yaml"))["tanks"][setup.plan.tank]["fed_by"]
+        assert len(set(told)) == len(told)
+        assert set(told) == {source.instrument for source in setup.binding.sources}
+
+
 def test_a_tank_is_told_with_what_it_holds_now() -> None:
     settings = _settings("one_tank.yaml")
     (setup,) = settings.tanks

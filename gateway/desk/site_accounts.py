@@ -88,10 +88,10 @@ class SiteAccounts:
         self._accounts.take_over(settings.account)
         self._arms_after_s = _arms_after_s(settings)
 
-    def open_transfers(self) -> list[dict[str, Any]]:
-        """As the page lists them. Raises DeliveryError for a time without a zone."""
+    def open_transfers(self) -> list[dict[str, Any]] | None:
+        """As the page lists them; None: nobody knows. Raises DeliveryError for a time without a zone."""
         accounts, book = self._accounts, self._accounts.book
-        return [] if book is None else open_transfers(accounts.plan, book, accounts.sheets(), accounts.now())
+        return None if book is None else open_transfers(accounts.plan, book, accounts.sheets(), accounts.now())
 
     def status(self) -> AccountsStatus | None:
         """None: no accounts are kept."""

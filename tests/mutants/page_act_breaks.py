@@ -60,7 +60,7 @@ PAGE_ACT_BREAKS = (
     Break(
         "what is hidden is nowhere",
         f"{PARTS}/alarm_order.js",
-        "    groups[name]?.push(each);\n",
+        "    (groups[name] ?? groups.waiting).push(each);\n",
         '    if (name === "waiting" || name === "seen") groups[name].push(each);\n',
         TYPED,
     ),

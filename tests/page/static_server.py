@@ -34,9 +34,9 @@ class _Files(http.server.SimpleHTTPRequestHandler):
 
 
 @contextmanager
-def served() -> Iterator[str]:
-    """Its address."""
-    handler = partial(_Files, directory=str(WEB))
+def served(folder: Path = WEB) -> Iterator[str]:
+    """Its address. `folder`: where `page` lies."""
+    handler = partial(_Files, directory=str(folder))
     with http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
         serving = threading.Thread(target=server.serve_forever)
         serving.start()

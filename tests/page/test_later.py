@@ -1,6 +1,11 @@
 """What is loaded when it is wanted: a view is drawn, whoever else it came for; a button says that it cannot go on."""
 
+import shutil
+from pathlib import Path
+
+from tests.page.conftest import Pages
 from tests.page.reading import Page
+from tests.page.static_server import WEB, served
 
 _DRAWN = """
 const { html, render } = await import("/page/code/html.js");
@@ -30,7 +35,9 @@ const { html, render } = await import("/page/code/html.js");
 const { speak } = await import("/page/code/words.js");
 const { DialogButton } = await import("/page/code/parts/act_button.js");
 await speak("en");
-const spec = () => ({ action: "dip", title: "A dip", fields: [{ name: "why", label: "why", kind: "long" }] });
+window.made = 0;
+const fields = [{ name: "why", label: "why", kind: "long" }];
+const spec = () => ((window.made += 1), { action: "dip", title: "A dip", fields });
 render(html`<p id="place"><${DialogButton} spec=${spec}>Begin<//></p>`, document.querySelector("main"));
 """
 _PRESSED = """
@@ -55,3 +62,57 @@ def test_a_dialog_that_cannot_be_had_is_refused_and_opens_once_the_link_is_back(
     assert (refusal, head) == ("The gateway cannot be reached.", "")
     modules.cdp("Network.setBlockedURLs", urls=[])
     assert modules.promise(_PRESSED, False) == ["", "A dip"]
+
+
+_PRESSED_TWICE = """
+const place = document.getElementById("place");
+const button = place.querySelector("button");
+const soon = () => new Promise((done) => setTimeout(done, 10));
+button.click();
+await soon();
+button.click();
+await soon();
+const meanwhile = [place.querySelector("[role=status]")?.innerText ?? "", button.getAttribute("aria-disabled")];
+for (let turn = 0; turn < 1500 && !document.querySelector("dialog[open]"); turn += 1) await soon();
+await soon();
+return [meanwhile, place.innerText, button.getAttribute("aria-disabled"), window.made];
+"""
+
+
+def test_a_dialog_that_takes_its_time_is_said_to_come_and_comes_once(modules: Page) -> None:
+    modules.promise(_BEGUN)
+    modules.network(latency_ms=500)
+    assert modules.promise(_PRESSED_TWICE) == [["Loading \u2026", "true"], "Begin", None, 1]
+
+
+def test_a_gateway_that_is_heard_again_is_not_said_to_be_out_of_reach(modules: Page) -> None:
+    modules.expecting(r"dialog\.js")
+    modules.cdp("Network.enable")
+    modules.cdp("Network.setBlockedURLs", urls=["*dialog.js"])
+    modules.promise(_BEGUN)
+    assert modules.promise(_PRESSED, True) == ["The gateway cannot be reached.", ""]
+    heard = """
+    const { link } = await import("/page/code/live.js");
+    const said = async (state) => {
+      link.set(state);
+      await new Promise((go) => setTimeout(go, 50));
+      return document.body.innerText.includes("reached");
+    };
+    return [await said("silent"), await said("live")];
+    """
+    assert modules.promise(heard) == [True, False]
+
+
+def test_a_dialog_of_another_version_says_so_at_its_button(tmp_path: Path, pages: Pages) -> None:
+    """Its files are those of a gateway that stands in the place of the one that this page came from."""
+    shutil.copytree(WEB / "page", tmp_path / "page")
+    module = tmp_path / "page" / "code" / "parts" / "dialog.js"
+    module.write_text(module.read_text("utf-8").replace("import { AskError }", "import { AnswerError }"), "utf-8")
+    with served(tmp_path) as address:
+        page = pages(address)
+        page.expecting("does not provide an export")
+        page.open("")
+        page.promise(_BEGUN)
+        refusal, head = page.promise(_PRESSED, True)
+    assert head == ""
+    assert refusal.endswith("load it anew."), refusal

@@ -338,3 +338,16 @@ def test_a_view_that_cannot_be_fetched_comes_when_the_link_does(pages: Pages, wa
     way.mend()
     page.says("bus-a", within=30.0)
     page.says(LIVE, within=30.0)
+
+
+def test_a_page_whose_words_cannot_be_fetched_comes_when_they_can(page: Page, site: DemoSite) -> None:
+    """It was loaded in the moment in which the gateway was started anew: nobody at a wall loads it once more."""
+    page.expecting("languages")
+    page.cdp("Network.enable")
+    page.cdp("Network.setBlockedURLs", urls=["*/languages/*"])
+    page.open()
+    time.sleep(1.0)
+    assert page.text.strip() == ""
+    page.cdp("Network.setBlockedURLs", urls=[])
+    page.says("What needs someone", within=15.0)
+    page.says(LIVE)

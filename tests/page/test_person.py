@@ -4,7 +4,7 @@ import re
 
 from tests.page.conftest import Pages
 from tests.page.reading import Look
-from tests.page.signing_in import PASSWORD, audit_when, invited
+from tests.page.signing_in import PASSWORD, audit_when, invited, signed_in
 from tests.page.site_process import DemoSite, eventually
 
 OTHER = "another one for the yard"
@@ -94,3 +94,15 @@ def test_people_come_by_codes_and_go_when_an_administrator_says_so(own_site: Dem
     for secret in (PASSWORD, OTHER, code):
         assert secret not in trail
         assert secret not in site.log()
+
+
+def test_who_is_here_is_found_out_though_it_could_not_be_at_first(site: DemoSite, pages: Pages) -> None:
+    """The page was loaded anew in the moment in which the gateway was: whoever is signed in is so still."""
+    page = signed_in(pages(site.address), site, "nora", "operator")
+    page.expecting("api/1/session")
+    page.cdp("Network.enable")
+    page.cdp("Network.setBlockedURLs", urls=["*/api/1/session"])
+    page.open()
+    page.says("nobody signed in")
+    page.cdp("Network.setBlockedURLs", urls=[])
+    page.says("nora, operator", within=15.0)

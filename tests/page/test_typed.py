@@ -216,3 +216,45 @@ def test_more_than_ten_in_ten_minutes_are_a_flood(modules: Page) -> None:
     )
     told = modules.promise(code, [alarms for alarms, _ in cases], now.timestamp() * 1000)
     assert told == [count for _, count in cases]
+
+
+_DRAFTS = """
+const { keepDraft, valuesAtFirst } = await import("/page/code/parts/act_course.js");
+const { dip, maintenance } = await import("/page/code/parts/entry_acts.js");
+const asks = [maintenance(["LT-1", "TT-1"], "T-1"), maintenance(["LT-2", "TT-2"], "T-2"), dip("T-1")];
+keepDraft(asks[0], { ...valuesAtFirst(asks[0]).values, instrument: "LT-1", why: "new battery" });
+return asks.map(valuesAtFirst).map(({ values, fromBefore }) => [values.instrument, values.why, fromBefore]);
+"""
+
+
+def test_a_draft_is_of_one_tank(modules: Page) -> None:
+    """What was begun at one tank and left must not put its instrument in maintenance from the page of another."""
+    first, other, dip = modules.promise(_DRAFTS)
+    assert first == ["LT-1", "new battery", True]
+    assert other == ["", "", False]
+    assert dip == [None, "", False]
+
+
+_CLOSED_AGAIN = """
+const { html, render } = await import("/page/code/html.js");
+const { speak } = await import("/page/code/words.js");
+const { CloseDayButton } = await import("/page/code/parts/stock_acts.js");
+await speak("en");
+const main = document.querySelector("main");
+const begun = async (day) => {
+  render(html`<${CloseDayButton} key=${day} day=${day} />`, main);
+  main.querySelector("button").click();
+  while (!document.querySelector("dialog[open]")) await new Promise((go) => setTimeout(go, 10));
+  return document.querySelector("dialog");
+};
+const first = await begun("2026-11-26");
+const why = first.querySelector("textarea");
+why.value = "late meter";
+why.dispatchEvent(new InputEvent("input", { bubbles: true }));
+first.dispatchEvent(new Event("cancel", { cancelable: true }));
+return (await begun("2026-11-27")).querySelector("input").value;
+"""
+
+
+def test_a_day_that_is_closed_again_is_the_one_whose_button_was_pressed(modules: Page) -> None:
+    assert modules.promise(_CLOSED_AGAIN) == "2026-11-27"

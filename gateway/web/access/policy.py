@@ -9,7 +9,12 @@ CONTENT_POLICY = (
 )
 PART_POLICY = "default-src 'none'; frame-ancestors 'none'"
 """Of a script or a style, which does nothing by itself: the page that they belong to says what they may."""
-_PART_TYPES = (b"text/css", b"text/javascript")
+_PART_HEADS = {
+    b"content-type": (b"text/css", b"text/javascript"),
+    # All that an answer of 304 has of what it is.
+    b"content-security-policy": (PART_POLICY.encode("ascii"),),
+}
+"""By name: what begins so is of a script or a style."""
 _OF_DOCUMENTS = (b"cross-origin-opener-policy", b"permissions-policy")
 _PERMISSIONS = ", ".join(
     f"{feature}=()"
@@ -48,7 +53,7 @@ ALWAYS = encoded(
 
 def is_part(headers: Encoded) -> bool:
     """Whether an answer with these is a script or a style."""
-    return any(name.lower() == b"content-type" and value.startswith(_PART_TYPES) for name, value in headers)
+    return any(value.startswith(_PART_HEADS.get(name.lower(), ())) for name, value in headers)
 
 
 def of_part(wanted: Encoded) -> Encoded:

@@ -16,6 +16,7 @@ from gateway.web.access import guard as module
 from gateway.web.access import tokens
 from gateway.web.access.guard import LARGEST_BODY, PROOF_HEADER
 from gateway.web.access.plan import AccessPlan, TokenPlan
+from gateway.web.assets import Assets
 from gateway.web.plan import HttpPlan, Readiness
 from gateway.web.server import HttpServer
 from tests.web.access.gate import Gate
@@ -235,6 +236,24 @@ async def test_a_script_is_told_less_than_the_page_that_it_belongs_to(gate: Gate
     for name in ("content-security-policy", "cross-origin-resource-policy", "x-content-type-options"):
         assert name in script.headers
     assert script.headers["strict-transport-security"] == document.headers["strict-transport-security"]
+
+
+async def test_a_script_that_is_known_already_is_told_no_more_than_a_new_one(tmp_path: Path) -> None:
+    """An answer of 304 has no type, and a page that is loaded anew gets nothing but those."""
+    (tmp_path / "page").mkdir()
+    for name in ("index.html", "main.js"):
+        (tmp_path / "page" / name).write_text("export const one = 1;\n")
+    gate = Gate(tmp_path, None, *Assets(tmp_path / "page").routes[2:])
+    client = gate.client(base="https://gate.example")
+    for name, is_document in (("main.js", False), ("index.html", True)):
+        new = await client.get(f"/page/{name}")
+        known = await client.get(f"/page/{name}", headers={"If-None-Match": new.headers["etag"]})
+        assert (new.status_code, known.status_code) == (200, 304)
+        assert set(known.headers) == set(new.headers) - {"content-type", "content-length", "content-encoding"}
+        # What is kept is brought up to date by it (RFC 9111, section 3.2).
+        for head in known.headers:
+            assert known.headers[head] == new.headers[head], head
+        assert ("permissions-policy" in known.headers) == is_document
 
 
 async def test_a_cookie_of_plain_http_is_none_over_tls(gate: Gate) -> None:

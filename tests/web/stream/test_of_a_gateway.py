@@ -82,6 +82,12 @@ async def test_what_is_read_is_seen(site: SiteSettings) -> None:
         viewer.close()
 
 
+async def test_without_accounts_nobody_knows_whether_a_transfer_is_open(site: SiteSettings) -> None:
+    """There is no ledger, or it is not read yet: that is not the same as none."""
+    async with _running(site) as gateway:
+        assert (await _asked(gateway, "/api/1/view"))["transfers"] is None
+
+
 async def test_what_is_fixed_is_told_with_its_boot(site: SiteSettings) -> None:
     async with _running(site) as gateway:
         told, view = await _asked(gateway, "/api/1/site"), await _asked(gateway, "/api/1/view")

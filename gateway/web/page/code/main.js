@@ -5,11 +5,11 @@ import { begin, useSite } from "./live.js";
 import { Foot } from "./parts/foot.js";
 import { Guarded } from "./parts/guarded.js";
 import { Strip } from "./parts/strip.js";
-import { comeBack, isBack, refresh, useSession } from "./session.js";
+import { comeBack, findOut, isBack, useSession } from "./session.js";
 import { useShared } from "./shared.js";
 import { dressAlways, languageWanted, taste } from "./taste.js";
 import { VIEWS } from "./views/index.js";
-import { speak, useWords } from "./words.js";
+import { AGAIN_MS, speak, useWords } from "./words.js";
 
 function Page() {
   const word = useWords();
@@ -61,14 +61,20 @@ function Ways({ view, may }) {
   </nav>`;
 }
 
+/** The least that it needs to say anything: asked for until it is there. */
+async function learnToSpeak() {
+  const isSpoken = () => speak(languageWanted()).catch(() => speak("en")).then(() => true, () => false);
+  while (!(await isSpoken())) await new Promise((go) => setTimeout(go, AGAIN_MS));
+}
+
 async function start() {
   dressAlways();
-  await speak(languageWanted()).catch(() => speak("en"));
+  await learnToSpeak();
   taste.watch(() => speak(languageWanted()).catch(() => {}));
   render(html`<${Page} />`, document.getElementById("page"));
   // Where looking needs a sign-in too, nothing is asked for before somebody has come in.
   if (isBack()) await comeBack();
-  else refresh().catch(() => {});
+  findOut();
   begin();
 }
 

@@ -5,6 +5,7 @@ import { Shared, useShared } from "./shared.js";
 import { keepInTab, takeFromTab } from "./tab.js";
 import { word } from "./words.js";
 
+const AGAIN_MS = 3_000;
 const NOBODY = { person: null, may: [], view_without_sign_in: false };
 
 export const session = new Shared(NOBODY);
@@ -23,6 +24,11 @@ function take(document) {
 /** Ask anew. Raises AskError. */
 export async function refresh() {
   return take(await get("/api/1/session"));
+}
+
+/** Asked until it is told, once: a link that is lost at the start comes back, and whoever has signed in is so still. */
+export async function findOut() {
+  while (session.value === NOBODY) await refresh().catch(() => new Promise((go) => setTimeout(go, AGAIN_MS)));
 }
 
 export async function signIn(name, password) {

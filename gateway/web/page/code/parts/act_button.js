@@ -1,10 +1,15 @@
 // A button that begins something a person does. The dialog itself comes after the first look, or when it is first wanted.
-import { html, useState } from "../html.js";
+import { html, useEffect, useRef, useState } from "../html.js";
+import { link } from "../live.js";
 import { offered, useSession } from "../session.js";
 import { word } from "../words.js";
 import { ahead, isLost } from "./later.js";
 
 const dialog = ahead(() => import("./dialog.js"));
+/** Words of what becomes of it; the last where its files are those of another version than this page. */
+const COMES = "page.loading";
+const AWAY = "ask.unreachable";
+const OTHER = "ask.unreadable";
 
 /** Nothing where the person may not do it. `spec`: see dialog.js; or a function that makes it. */
 export function ActButton({ action, spec, label, about, kind = "" }) {
@@ -15,19 +20,29 @@ export function ActButton({ action, spec, label, about, kind = "" }) {
 
 /** For what everybody may do who sees the button. */
 export function DialogButton({ spec, kind = "", children }) {
-  const [isAway, tell] = useState(false);
+  const [said, say] = useState("");
+  const held = useRef(false);
+  // What could not be had before may be had now.
+  useEffect(() => link.watch(() => link.value === "live" && say((last) => (last === AWAY ? "" : last))), []);
   const begin = async () => {
+    // Whoever presses again while it comes wants it once.
+    if (held.current) return;
+    held.current = true;
+    say(COMES);
     const place = location.hash;
     let loaded;
     try {
       loaded = await dialog();
     } catch (error) {
-      if (!isLost(error)) throw error;
-      return tell(true);
+      say(isLost(error) ? AWAY : OTHER);
+      if (isLost(error)) return;
+      throw error;
+    } finally {
+      held.current = false;
     }
-    tell(false);
+    say("");
     // Whoever has gone elsewhere before it came is not called back.
     if (location.hash === place) loaded.openAct(typeof spec === "function" ? spec() : spec);
   };
-  return html`<button type="button" class=${kind} onClick=${begin}>${children}</button>${isAway && html` <span role="alert">${word("ask.unreachable")}</span>`}`;
+  return html`<button type="button" class=${kind} aria-disabled=${said === COMES ? "true" : undefined} onClick=${begin}>${children}</button>${said && html` <span role=${said === COMES ? "status" : "alert"}>${word(said)}</span>`}`;
 }

@@ -10,7 +10,7 @@ const KEPT_MS = 30 * 60_000;
 const drafts = new Map(takeFromTab("drafts") ?? []);
 beforeLeaving.add(() => keepInTab("drafts", [...drafts]));
 
-const draftKey = (spec) => `${spec.action} ${Object.values(spec.fixed ?? {}).join(" ")}`;
+const draftKey = (spec) => [spec.action, ...Object.values(spec.fixed ?? {}), spec.of ?? ""].join(" ");
 
 export function valuesAtFirst(spec) {
   const fresh = Object.fromEntries((spec.fields ?? []).map((field) => [field.name, blank(field)]));

@@ -11,7 +11,8 @@ export function grouped(alarms) {
   for (const each of alarms) {
     const { phase } = each.alarm;
     const name = phase === "unacknowledged" || phase === "returned" ? "waiting" : phase === "acknowledged" ? "seen" : phase;
-    groups[name]?.push(each);
+    // What this page has no word for waits for somebody as well.
+    (groups[name] ?? groups.waiting).push(each);
   }
   for (const name of Object.keys(groups)) groups[name] = ordered(groups[name]);
   return groups;

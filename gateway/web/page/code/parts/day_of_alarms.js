@@ -31,15 +31,18 @@ export function DayOfAlarms({ tank }) {
     const events = [];
     /** By sentence: the places that it is about. */
     const wrong = new Map();
+    const note = (sentence, place) => wrong.set(sentence, [...(wrong.get(sentence) ?? []), placeName(place === GATEWAY ? null : place)]);
     let read = 0;
     const waiting = [...places];
     const reader = async () => {
       for (let place = waiting.shift(); place !== undefined && own === turn.current; place = waiting.shift()) {
         try {
-          events.push(...(await eventsOf(place, span)));
+          const { found, unreadable, isCut } = await eventsOf(place, span);
+          events.push(...found);
+          if (unreadable > 0) note(word("alarm_day.unreadable", { count: unreadable }), place);
+          if (isCut) note(word("alarm_day.cut", { count: found.length }), place);
         } catch (error) {
-          const sentence = (error.sentences ?? [String(error)]).join("; ");
-          wrong.set(sentence, [...(wrong.get(sentence) ?? []), placeName(place === GATEWAY ? null : place)]);
+          note((error.sentences ?? [String(error)]).join("; "), place);
         }
         read += 1;
         if (own === turn.current) setFound({ busy: word("alarm_day.loading", { number: read, of: places.length }), events: [], wrong: new Map() });
@@ -98,14 +101,17 @@ function firstOf(day, zone) {
   return instantsOf(`${day}T00:00`, zone)[0] ?? instantsOf(`${day}T01:00`, zone)[0];
 }
 
+/** {found, unreadable, isCut}: the newest, how many cannot be read, and whether there are more. */
 async function eventsOf(place, span) {
   const found = [];
   let before = null;
+  let unreadable = 0;
   do {
     const query = new URLSearchParams({ ...span, ...(before === null ? {} : { before }) });
     const document = await get(`/api/1/tanks/${encodeURIComponent(place)}/events?${query}`);
     found.push(...document.events.filter(({ kind }) => ABOUT_ALARMS.test(kind)));
+    unreadable += document.unreadable;
     before = document.before;
   } while (before !== null && before !== undefined && found.length < MOST);
-  return found;
+  return { found, unreadable, isCut: before !== null && before !== undefined };
 }

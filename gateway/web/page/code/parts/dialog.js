@@ -17,6 +17,7 @@ let host = null;
  * Open a dialog. `spec`:
  * - action: the word of the act; fixed: fields that are not typed; fields: see parts/fields.js, each may have `keys`
  *   (ends of the keys by which the gateway names it) and `when(values)`;
+ * - of: what it is begun at, where `fixed` does not say so: what is typed and left there is found there again and nowhere else;
  * - title, about: what stands at the head; effect: what it does, in a sentence; cautions: sentences, always in sight;
  * - verb: what the last button says; aside(values): drawn beside the fields; done(answer): called when it is done;
  * - asks(request): the request as the gateway wants it, where its fields are not one to one those that are typed;

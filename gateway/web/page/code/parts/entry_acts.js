@@ -134,6 +134,7 @@ export function maintenance(instruments, about) {
   const only = instruments.length === 1 ? instruments[0] : null;
   return spec("maintenance", null, {
     about: only ?? about,
+    of: about,
     fixed: only ? { instrument: only } : {},
     cautions: [word("caution.work")],
     fields: [

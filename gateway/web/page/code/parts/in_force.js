@@ -57,12 +57,15 @@ export function NotKnown({ wrong }) {
 export function InMaintenance({ entered: { document, wrong }, tank = "" }) {
   const word = useWords();
   const site = useSite();
-  const own = tank ? Object.values(site?.tanks[tank]?.instruments ?? {}).flat() : null;
-  const works = (document?.entries ?? []).filter((each) => each.quantity === MAINTENANCE && (own === null || own.includes(each.about)));
+  const own = tank ? (site?.tanks[tank]?.fed_by ?? []) : null;
+  const all = (document?.entries ?? []).filter((each) => each.quantity === MAINTENANCE);
+  const works = all.filter((each) => own === null || own.includes(each.about));
+  const elsewhere = all.length - works.length;
   return html`<section aria-labelledby="in-maintenance" class="alarms">
     <h2 id="in-maintenance">${word("in_force.maintenance")} <span class="quiet">${document ? works.length : ""}</span></h2>
     ${wrong || !document ? html`<${NotKnown} wrong=${wrong} />` : null}
-    ${document && !works.length ? html`<p class="quiet">${word("in_force.maintenance_none")}</p>` : null}
+    ${document && !all.length ? html`<p class="quiet">${word("in_force.maintenance_none")}</p>` : null}
+    ${elsewhere > 0 && html`<p>${word("in_force.maintenance_elsewhere", { count: elsewhere })}</p>`}
     <ul>
       ${works.map(
         (each) => html`<li key=${each.about} class="alarm">

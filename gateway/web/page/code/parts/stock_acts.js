@@ -87,6 +87,7 @@ export function CloseDayButton({ day, done }) {
   const word = useWords();
   const spec = () => ({
     action: "close-day",
+    of: day ?? "",
     title: word("act.title.close-day"),
     effect: word("act.effect.close-day"),
     verb: word("act.verb.close-day"),

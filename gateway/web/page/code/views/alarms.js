@@ -14,12 +14,14 @@ import { told } from "../sentences.js";
 import { clock, span } from "../times.js";
 import { useWords, word } from "../words.js";
 
-export function AlarmsView({ rest: [tank = ""] }) {
+export function AlarmsView({ rest: [wanted = ""] }) {
   const word = useWords();
   const site = useSite();
   const alarms = useTop("alarms");
   const link = useLink();
   const present = useTags();
+  // Of a place that is not there nothing would be wrong: an address that was kept, of a tank that has another name now.
+  const tank = wanted === GATEWAY || present.includes(wanted) ? wanted : "";
   const entered = useEntered();
   const flood = useEachSecond(() => floodOf(alarms ?? [], siteNow() ?? 0));
   // Of what was never read nothing is judged, and no alarm says so.

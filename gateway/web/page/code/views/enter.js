@@ -47,7 +47,7 @@ function OfTank({ tank, site }) {
   const word = useWords();
   const row = useRow(tank);
   const fixed = site.tanks[tank];
-  const instruments = [...new Set(Object.values(fixed.instruments ?? {}).flat().filter(Boolean))];
+  const instruments = fixed.fed_by ?? [];
   return html`<section aria-labelledby="of-tank-head">
     <h2 id="of-tank-head">${word("enter.holds", { tank, product: row?.product ?? fixed.product })}</h2>
     <${Present} tag=${tank} names=${["level", "water", "temperature"]} />
@@ -62,7 +62,7 @@ function Instruments({ site }) {
   const word = useWords();
   useSession();
   if (!offered("maintenance")) return null;
-  const all = [...new Set(Object.values(site.tanks).flatMap((fixed) => Object.values(fixed.instruments ?? {}).flat()).filter(Boolean))].sort();
+  const all = [...new Set(Object.values(site.tanks).flatMap((fixed) => fixed.fed_by ?? []))].sort();
   return html`<section aria-labelledby="instruments-head">
     <h2 id="instruments-head">${word("enter.instruments")}</h2>
     <ul class="choices"><${Choice} action="maintenance" spec=${() => maintenance(all, site.name)} about=${site.name} /></ul>

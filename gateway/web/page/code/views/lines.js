@@ -100,7 +100,7 @@ const failures = (instrument) => Object.values(instrument.errors).reduce((sum, c
 
 function tanksOf(site, instrument) {
   return Object.entries(site?.tanks ?? {})
-    .filter(([, tank]) => Object.values(tank.instruments ?? {}).flat().includes(instrument))
+    .filter(([, tank]) => tank.fed_by?.includes(instrument))
     .map(([tag]) => tag);
 }
 

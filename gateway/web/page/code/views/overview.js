@@ -5,7 +5,7 @@ import { way } from "../go.js";
 import { isLive, row, siteNow, tags, useEachSecond, useSite, useTags, useTop } from "../live.js";
 import { Age } from "../parts/age.js";
 import { AlarmButtons } from "../parts/alarm_acts.js";
-import { alarmCaution } from "../parts/alarm_words.js";
+import { alarmCaution, alarmName } from "../parts/alarm_words.js";
 import { reasonText } from "../parts/figure.js";
 import { floodAmong } from "../parts/flood.js";
 import { PriorityMark } from "../parts/mark.js";
@@ -18,7 +18,7 @@ import { told } from "../sentences.js";
 import { useSession } from "../session.js";
 import { useStillWaiting } from "../still_waiting.js";
 import { clock, full } from "../times.js";
-import { hasWord, useWords, word } from "../words.js";
+import { useWords, word } from "../words.js";
 
 /** What is done to an alarm without going to its page. */
 const HERE = ["acknowledge"];
@@ -165,11 +165,10 @@ function Need({ each, isWorst }) {
   const word = useWords();
   const { tank, alarm, action } = each;
   const fresh = alarm.phase === "unacknowledged" || alarm.phase === "returned";
-  const name = hasWord(`alarm.${alarm.kind}`) ? word(`alarm.${alarm.kind}`) : alarm.name;
   return html`<li class=${`need ${fresh ? "fresh-need" : ""}`}>
     <${PriorityMark} priority=${alarm.priority} fresh=${fresh} />
     <div>
-      <a class="tag" href=${tank ? way("tank", tank) : way("lines")}>${tank ?? word("overview.gateway")}</a> <a class=${fresh ? "fresh" : ""} href=${way("alarms")}>${name}</a>
+      <a class="tag" href=${tank ? way("tank", tank) : way("lines")}>${tank ?? word("overview.gateway")}</a> <a class=${fresh ? "fresh" : ""} href=${way("alarms")}>${alarmName(alarm)}</a>
       ${alarm.raised && html` <span class="quiet">${word("need.since", { time: clock(alarm.raised, siteNow() ?? Date.parse(alarm.raised)) })}</span>`}
       ${!alarm.active && html` <span>${word("need.over")}</span>`}
       ${alarm.by && html` <span>${word("need.has", { by: alarm.by })}</span>`}

@@ -50,7 +50,7 @@ function enteredText({ about, quantity, text: sentence, value, by, ends, stands_
 
 /** Whether something entered is about this tank or one of its instruments. */
 export function concerns(entry, tag, fixed) {
-  return entry.about === tag || Object.values(fixed?.instruments ?? {}).includes(entry.about);
+  return entry.about === tag || Boolean(fixed?.fed_by?.includes(entry.about));
 }
 
 /** The figures that a shift lives by, of the live view. */

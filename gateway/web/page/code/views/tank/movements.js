@@ -22,7 +22,8 @@ export function Transfers({ tag, fixed }) {
   const tickets = (document?.tickets ?? []).filter((each) => each.sides.some((side) => side.tank === tag)).reverse();
   return html`<section aria-labelledby="tank-transfers">
     <h2 id="tank-transfers">${word("tank.transfers")}</h2>
-    ${open.length === 0 && html`<p class="quiet">${word("tank.no_transfer")}</p>`}
+    ${transfers === null && html`<p>${word("transfers.not_kept")}</p>`}
+    ${transfers && open.length === 0 && html`<p class="quiet">${word("tank.no_transfer")}</p>`}
     <ul>
       ${open.map(
         (each) =>
