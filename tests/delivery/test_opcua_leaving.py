@@ -9,7 +9,10 @@ from pathlib import Path
 
 import pytest_asyncio
 from asyncua import Client, ua
+from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 
+from gateway.delivery.opcua.certificates import Certificates
+from tests.support.opcua_peer import CLIENT_URI, client_certificate
 from tests.support.opcua_yard import Yard, good, node, plan_for, processes, sheet, yard
 
 _SESSIONS = 3
@@ -60,21 +63,87 @@ async def test_those_who_are_turned_away_and_stay_on_the_line_hold_few_descripto
     assert most - before <= _SESSIONS + 200
 
 
+async def _goes_on(first: Client, second: Client) -> None:
+    """With the session of the first, as after a cable was pulled."""
+    await second.connect_socket()
+    await second.send_hello()
+    await second.open_secure_channel()
+    second.uaclient.protocol.authentication_token = first.uaclient.protocol.authentication_token
+    request = ua.ActivateSessionParameters()
+    request.UserIdentityToken = ua.AnonymousIdentityToken(PolicyId="anonymous")
+    await second.uaclient.activate_session(request)
+
+
 async def test_a_session_that_has_gone_on_over_another_connection_outlives_the_first(served: Yard) -> None:
-    """As after a cable was pulled: that the first has ended the server hears late."""
+    """That the first has ended the server hears late."""
     first, second = Client(served.url, watchdog_intervall=60.0), Client(served.url, watchdog_intervall=60.0)
     await first.connect()
     try:
-        await second.connect_socket()
-        await second.send_hello()
-        await second.open_secure_channel()
-        second.uaclient.protocol.authentication_token = first.uaclient.protocol.authentication_token
-        request = ua.ActivateSessionParameters()
-        request.UserIdentityToken = ua.AnonymousIdentityToken(PolicyId="anonymous")
-        await second.uaclient.activate_session(request)
+        await _goes_on(first, second)
         first.uaclient.protocol.transport.abort()
         await asyncio.sleep(0.5)
         assert (await second.get_node(_LEVEL).read_data_value()).StatusCode.is_good()
     finally:
         second.disconnect_socket()
         first.disconnect_socket()
+
+
+class _Heard:
+    def __init__(self) -> None:
+        self.values: list[float] = []
+
+    def datachange_notification(self, _: object, value: float, __: object) -> None:
+        self.values.append(value)
+
+
+async def test_what_changes_while_nobody_is_connected_waits_for_whoever_comes_back(served: Yard) -> None:
+    """Not all clients ask again for what they missed: one that does not would show the number before as Good."""
+    first, second, heard = Client(served.url), Client(served.url, watchdog_intervall=60.0), _Heard()
+    await first.connect()
+    try:
+        made = await first.create_subscription(100, heard)
+        await made.subscribe_data_change(first.get_node(_LEVEL))
+        await served.until(lambda: heard.values == [1.0])
+        first.uaclient.protocol.transport.abort()
+        served.made.offer(sheet("TK-1", 2, level=good(2.0)))
+        await served.told()
+        await asyncio.sleep(0.5)
+        await _goes_on(first, second)
+        async with asyncio.timeout(5):
+            told = await second.uaclient.publish([])
+        (data,) = told.Parameters.NotificationMessage.NotificationData
+        assert [each.Value.Value.Value for each in data.MonitoredItems] == [2.0]
+    finally:
+        second.disconnect_socket()
+        first.disconnect_socket()
+
+
+async def test_a_subscription_that_is_transferred_to_another_session_is_told_there(tmp_path: Path) -> None:
+    files = client_certificate(tmp_path, "panel")
+    plan = plan_for(tmp_path, security=("Basic256Sha256",))
+    Certificates(plan.certificates).trust(files.read)
+    heard = _Heard()
+    async with yard(plan) as made, AsyncExitStack() as stack:
+        made.made.offer(sheet("TK-1", 1, level=good(1.0)))
+        await made.told()
+        clients = []
+        for _ in range(2):
+            client = Client(made.url, watchdog_intervall=60.0)
+            client.application_uri = CLIENT_URI
+            await client.set_security(SecurityPolicyBasic256Sha256, files.certificate, files.key)
+            await client.connect()
+            stack.callback(client.disconnect_socket)
+            clients.append(client)
+        first, second = clients
+        subscription = await first.create_subscription(100, heard)
+        await subscription.subscribe_data_change(first.get_node(_LEVEL))
+        await made.until(lambda: heard.values == [1.0])
+        first.uaclient.protocol.transport.abort()
+        transfer = ua.TransferSubscriptionsParameters(SubscriptionIds=[subscription.subscription_id])
+        (result,) = await second.uaclient.transfer_subscriptions(transfer)
+        assert result.StatusCode.is_good()
+        made.made.offer(sheet("TK-1", 2, level=good(2.0)))
+        async with asyncio.timeout(5):
+            told = await second.uaclient.publish([])
+        (data,) = told.Parameters.NotificationMessage.NotificationData
+        assert [each.Value.Value.Value for each in data.MonitoredItems] == [2.0]

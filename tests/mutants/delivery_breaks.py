@@ -181,10 +181,24 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         LEAVING,
     ),
     Break(
+        "an ended connection takes what is new over OPC UA",
+        "gateway/delivery/opcua/server/transport.py",
+        "        return None if self._own.is_over else super().get_publish_request(subscription_id)\n",
+        "        return super().get_publish_request(subscription_id)\n",
+        LEAVING,
+    ),
+    Break(
+        "a subscription that is transferred goes on asking the connection before",
+        "gateway/delivery/opcua/server/sessions.py",
+        "            self._subscriptions.subscriptions[number].pub_request_callback = taking\n",
+        "            pass\n",
+        LEAVING,
+    ),
+    Break(
         "a session ends with a connection over which it is used no more",
         "gateway/delivery/opcua/server/transport.py",
-        "            return False  # it has gone on over another one\n",
-        "            pass\n",
+        "        return not has_gone_on and bool(",
+        "        return bool(",
         LEAVING,
     ),
 )

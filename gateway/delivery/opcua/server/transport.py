@@ -124,11 +124,13 @@ class GatedProcessor(UaProcessor):
             return found
         return await super()._process_message(typeid, requesthdr, seqhdr, body)
 
+    def get_publish_request(self, subscription_id: Any) -> Any:
+        # What an ended connection still has of them would swallow what is new.
+        return None if self._own.is_over else super().get_publish_request(subscription_id)
+
     def _should_close_session_on_transport_loss(self) -> bool:
-        session = self.session
-        if isinstance(session, GatedSession) and session.connection not in (None, self._own):
-            return False  # it has gone on over another one
-        return bool(super()._should_close_session_on_transport_loss())
+        has_gone_on = isinstance(self.session, GatedSession) and self.session.connection not in (None, self._own)
+        return not has_gone_on and bool(super()._should_close_session_on_transport_loss())
 
     def _check_creation(self, params: ua.CreateSessionParameters) -> None:
         if self.session is not None and self.session.state.name != "Closed":
@@ -249,8 +251,7 @@ class GatedConnection(OPCUAProtocol):
                 return
 
     def connection_lost(self, ex: BaseException | None) -> None:
-        if self._late is not None:
-            self._late.cancel()
+        self._no_longer_late()
         self._give_up_place()
         super().connection_lost(ex)
 
@@ -378,8 +379,7 @@ class GatedBinaryServer(BinaryServer):
         self.gate = gate
         self.steady_s = steady_s
         self.none_offered = none_offered
-        self._told = 0
-        self._told_since_s = steady_s()
+        self._told, self._told_since_s = 0, steady_s()
         self.leaving = Leaving()
 
     @property
