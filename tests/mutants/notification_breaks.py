@@ -73,8 +73,8 @@ NOTIFICATION_BREAKS: tuple[Break, ...] = (
     Break(
         "how instruments do is asked for by the thread that writes the mail of the day",
         MAIL,
-        "write = partial(still_alive_letter, seen, ",
-        "write = partial(still_alive_letter, snapshot, ",
+        "seen = snapshot._replace(instruments=tuple(snapshot.instruments), destinations=",
+        "seen = snapshot._replace(destinations=",
         OF_DAYS,
     ),
 )
