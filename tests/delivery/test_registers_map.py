@@ -265,6 +265,19 @@ def test_states_alarms_movement_and_transfers() -> None:
     assert (of_all["transfers"], of_all["lines"], of_all["lines.lost"]) == (3, 1, 0)
 
 
+def test_alarms_that_a_site_file_takes_away_and_adds_are_told_and_so_is_one_that_has_gone() -> None:
+    site = Site()
+    site.image.take(_full(), 0)
+    heard = _of_site(AlarmKind.MINIMUM), _of_site(AlarmKind.MINIMUM), _of_site(AlarmKind.SLOW_LOSS), snapshot()
+    found = []
+    for each in heard:
+        site.now_ns += NS
+        site.image.hear(each, site.now_ns)  # type: ignore[arg-type]
+        told = site.numbers()
+        found.append((told["alarm.minimum"], told["alarm.slow_loss"], site.site()["alarms.gateway"]))
+    assert found == [(1, 8, 1), (1, 8, 1), (8, 1, 1), (8, 8, 0)], "1 normal, 8 not set up"
+
+
 @given(sheets(), sheets(), st.booleans())
 def test_of_what_is_not_the_present_nothing_is_left_in_the_registers(
     one: Inventory, other: Inventory, is_last_word: bool

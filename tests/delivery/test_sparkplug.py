@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Iterator
 from datetime import timedelta
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +36,7 @@ from gateway.history import KeptRecord
 from gateway.records import Figure, Input, Quality, Reason, ReasonCode, TankInput
 from gateway.status import GatewaySnapshot
 from gateway.tank_record import EventKind, TankRecord
-from gateway.tank_state import AlarmKind, AlarmPhase
+from gateway.tank_state import AlarmKind, AlarmPhase, Motion, TankState
 from tests.support.alarm_events import alarm_now, standing_of
 from tests.support.deliveries import until
 from tests.support.destinations import running
@@ -702,6 +703,32 @@ async def test_a_metric_that_no_birth_had_brings_another_birth(server: Mosquitto
         alarms[0] = alarm_now("", standing_of(AlarmKind.LINE_LOST, name="line_lost.east"))
         await until(lambda: host.watching.value("", "alarms/line_lost/east") == "unacknowledged")
         assert host.watching.kinds().count("NBIRTH") == 2
+        assert host.watching.broken == []
+
+
+async def test_alarms_that_a_site_file_takes_away_and_adds_are_told_over_the_connection_that_stands(
+    server: Mosquitto,
+) -> None:
+    watched = [AlarmKind.MINIMUM]
+
+    def state() -> GatewaySnapshot:
+        return snapshot()._replace(
+            alarms=tuple(alarm_now("TK-1", standing_of(each, AlarmPhase.NORMAL)) for each in watched)
+        )
+
+    sequence = count(1)
+    made = node(plan_for(server.port), state=state)
+
+    def told() -> list[Any]:
+        quiet = TankState(Motion.AT_REST, NOON, level(0.0), level(0.0))
+        made.offer(sheet(next(sequence))._replace(state=quiet))
+        return [host.watching.value("TK-1", f"alarms/{each}") for each in ("minimum", "slow_loss")]
+
+    async with Host(server.port) as host, running(made):
+        await until(lambda: told() == ["normal", None])
+        watched[:] = [AlarmKind.SLOW_LOSS]
+        await until(lambda: told() == [None, "normal"])
+        assert host.watching.kinds().count("NBIRTH") == 1
         assert host.watching.broken == []
 
 

@@ -1,14 +1,17 @@
 """The mail of each day: each local day once, over changes of the clock and over restarts."""
 
 import asyncio
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.asked_late import AskedLate
 from gateway.delivery.mail.still_alive import Days, latest_due, lost_before, still_alive_letter
 from gateway.history import KeptEvent
 from gateway.reasons import ReasonCode, because
@@ -179,6 +182,30 @@ def test_what_it_says() -> None:
     assert "  destination mqtt: it is full" in lines
     assert "  3 events wait for the next mail about alarms" in lines
     assert "Monitoring only." in letter.text
+
+
+async def test_how_instruments_and_destinations_do_is_asked_of_them_in_their_own_thread() -> None:
+    """The letter is written in another, in which what they count would change while it is looked through."""
+    asked: list[threading.Thread] = []
+
+    def late(told: Sequence[Any]) -> AskedLate[Any]:
+        def ask() -> Sequence[Any]:
+            asked.append(threading.current_thread())
+            return told
+
+        return AskedLate(ask)
+
+    server = MailServer()
+    await server.start()
+    try:
+        yard = Yard(server, still_alive=SEVEN)
+        instruments, destinations = yard.state.instruments, yard.state.destinations
+        yard.state = yard.state._replace(instruments=late(instruments), destinations=late(destinations))
+        async with yard.running():
+            await until(lambda: any("without an answer: TT-1" in mail.text for mail in server.mails))
+    finally:
+        await server.stop()
+    assert asked == [threading.current_thread()] * 2
 
 
 @pytest.fixture

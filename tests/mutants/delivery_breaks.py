@@ -17,6 +17,7 @@ WINDOW = "gateway/delivery/mqtt/window.py"
 HISTORY = "gateway/delivery/mqtt/history.py"
 ANSWERS = ("tests/delivery/test_mqtt_window.py",)
 KEPT = ("tests/delivery/test_mqtt_history.py",)
+LEAVING = ("tests/delivery/test_opcua_leaving.py",)
 JOINED = ("tests/test_pipeline.py",)
 
 DELIVERY_BREAKS: tuple[Break, ...] = (
@@ -164,5 +165,40 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         '            inventory = failed(tank.plan, tank_input, before, f"{type(error).__name__}: {error}")\n',
         "            return\n",
         JOINED,
+    ),
+    Break(
+        "whoever is cut off over OPC UA keeps its place while it stays on the line",
+        "gateway/delivery/opcua/server/transport.py",
+        "        self._is_cut_off = True\n        self._give_up_place()\n",
+        "        self._is_cut_off = True\n",
+        LEAVING,
+    ),
+    Break(
+        "all who are turned away over OPC UA stay on the line",
+        "gateway/delivery/opcua/server/leaving.py",
+        "        if len(self._held) < _MOST:\n",
+        "        if True:\n",
+        LEAVING,
+    ),
+    Break(
+        "an ended connection takes what is new over OPC UA",
+        "gateway/delivery/opcua/server/transport.py",
+        "        return None if self._own.is_over else super().get_publish_request(subscription_id)\n",
+        "        return super().get_publish_request(subscription_id)\n",
+        LEAVING,
+    ),
+    Break(
+        "a subscription that is transferred goes on asking the connection before",
+        "gateway/delivery/opcua/server/sessions.py",
+        "            self._subscriptions.subscriptions[number].pub_request_callback = taking\n",
+        "            pass\n",
+        LEAVING,
+    ),
+    Break(
+        "a session ends with a connection over which it is used no more",
+        "gateway/delivery/opcua/server/transport.py",
+        "        return not has_gone_on and bool(",
+        "        return bool(",
+        LEAVING,
     ),
 )

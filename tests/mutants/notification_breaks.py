@@ -70,4 +70,11 @@ NOTIFICATION_BREAKS: tuple[Break, ...] = (
         "        if verdict.kind is FaultKind.ENTRY and len(events) > 1000:\n",
         OF_WEBHOOK,
     ),
+    Break(
+        "how instruments do is asked for by the thread that writes the mail of the day",
+        MAIL,
+        "seen = snapshot._replace(instruments=tuple(snapshot.instruments), destinations=",
+        "seen = snapshot._replace(destinations=",
+        OF_DAYS,
+    ),
 )

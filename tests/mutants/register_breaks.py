@@ -147,4 +147,11 @@ REGISTER_BREAKS: tuple[Break, ...] = (
         "        elif tank in self._waiting:\n            self._delivered += 1\n",
         OF_SERVER,
     ),
+    Break(
+        "alarms stand as they were heard first",
+        IMAGE,
+        "        if self._alarms is None or site.alarms != self._alarms:\n",
+        "        if self._alarms is None:\n",
+        OF_MAP,
+    ),
 )

@@ -99,4 +99,11 @@ SPARKPLUG_BREAKS: tuple[Break, ...] = (
         "        told = None\n",
         HEARD,
     ),
+    Break(
+        "what a tank is watched for stands as it was looked at first",
+        TALK,
+        "        if self._alarms is None or self._seen.alarms != self._alarms:\n",
+        "        if self._alarms is None:\n",
+        HEARD,
+    ),
 )

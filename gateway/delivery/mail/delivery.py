@@ -262,7 +262,9 @@ class MailDelivery:
         due = self._days.due(zone, snapshot.instant, was_away=lost_before(snapshot, self._plan.name))
         if due is None:
             return
-        write = partial(still_alive_letter, snapshot, snapshot.alarms, due, zone, len(self._waiting))
+        # The letter is written by a thread, and what is asked for late is asked of parts that live in this one.
+        seen = snapshot._replace(instruments=tuple(snapshot.instruments), destinations=tuple(snapshot.destinations))
+        write = partial(still_alive_letter, seen, snapshot.alarms, due, zone, len(self._waiting))
         refused = await self._send(write, self._plan.to, snapshot.instant, f"{snapshot.site} {due.isoformat()}")
         fault = _nobody(refused, self._plan.to)
         if fault is not None:

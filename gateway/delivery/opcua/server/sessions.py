@@ -10,7 +10,7 @@ import asyncio
 import secrets
 import uuid
 from collections.abc import Awaitable, Callable, Iterable, Sequence
-from typing import Any
+from typing import Any, cast
 
 from asyncua import ua
 from asyncua.common.utils import ServiceError
@@ -195,7 +195,12 @@ class GatedSession(InternalSession):
         self._check(params.SubscriptionIds)
         for number in params.SubscriptionIds:
             self._subscriptions.owned(number, self.owner)
-        return await super().transfer_subscriptions(params, callback)
+        found = await super().transfer_subscriptions(params, callback)
+        # asyncua 2.1 goes on answering what the connection before asked for, which nobody reads.
+        taking = cast(Any, callback).__self__.get_publish_request
+        for number in params.SubscriptionIds:
+            self._subscriptions.subscriptions[number].pub_request_callback = taking
+        return found
 
 
 class GatedServer(InternalServer):

@@ -14,10 +14,11 @@ from asyncua.crypto.permission_rules import User, UserRole
 from asyncua.crypto.security_policies import SecurityPolicyNone
 from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.uaprocessor import UaProcessor
-from asyncua.ua.ua_binary import header_from_binary, struct_from_binary, uatcp_to_binary
+from asyncua.ua.ua_binary import header_from_binary, struct_from_binary
 
 from gateway.clock import utc_now
 from gateway.delivery.opcua.server.gate import Gate, Refusal, uris_in
+from gateway.delivery.opcua.server.leaving import Leaving
 from gateway.delivery.opcua.server.limits import LIMITS, LONGEST_CHUNK, Body, Limits, RefusedError, asked_of, too_much
 from gateway.delivery.opcua.server.sessions import ANONYMOUS, GatedServer, GatedSession
 
@@ -35,8 +36,6 @@ _MOST_UNREAD = 8_000_000
 """Bytes that wait for a client to read them."""
 _CHUNK_S = 10.0
 """For how long a chunk may be under way."""
-_LAST_S = 1.0
-"""For so long whoever is cut off may take to hear why."""
 _UNNAMED_S = 2.0
 """For so long one may be connected without a session, however many wait."""
 _DEAD_MS = 30_000
@@ -124,6 +123,14 @@ class GatedProcessor(UaProcessor):
             self._limits.is_signed_in = True
             return found
         return await super()._process_message(typeid, requesthdr, seqhdr, body)
+
+    def get_publish_request(self, subscription_id: Any) -> Any:
+        # What an ended connection still has of them would swallow what is new.
+        return None if self._own.is_over else super().get_publish_request(subscription_id)
+
+    def _should_close_session_on_transport_loss(self) -> bool:
+        has_gone_on = isinstance(self.session, GatedSession) and self.session.connection not in (None, self._own)
+        return not has_gone_on and bool(super()._should_close_session_on_transport_loss())
 
     def _check_creation(self, params: ua.CreateSessionParameters) -> None:
         if self.session is not None and self.session.state.name != "Closed":
@@ -241,16 +248,20 @@ class GatedConnection(OPCUAProtocol):
             if isinstance(other, GatedConnection) and other.name is None:
                 if (utc_now() - other.since).total_seconds() > _UNNAMED_S:
                     other.cut_off(_Codes.BadTcpServerTooBusy, "it has not signed in while another one waits")
-                    self.clients.remove(other)
                 return
 
     def connection_lost(self, ex: BaseException | None) -> None:
-        if self._late is not None:
-            self._late.cancel()
+        self._no_longer_late()
+        self._give_up_place()
+        super().connection_lost(ex)
+
+    def _give_up_place(self) -> None:
+        """And the session: whoever comes next may have both."""
         session = None if self.processor is None else self.processor.session
         if isinstance(session, GatedSession) and session.connection is self:
             session.connection = None
-        super().connection_lost(ex)
+        if self in self.clients:
+            self.clients.remove(self)
 
     def data_received(self, data: bytes) -> None:
         if self.is_over:
@@ -341,17 +352,9 @@ class GatedConnection(OPCUAProtocol):
         if self.transport is None or self.is_over:
             return
         self._is_cut_off = True
-        self.refused = sentence
+        self._give_up_place()
         self.tell("delivery.opcua_client_cut_off", sentence)
-        transport = self.transport
-        with suppress(Exception):
-            transport.write(uatcp_to_binary(ua.MessageType.Error, ua.ErrorMessage(ua.StatusCode(code), sentence)))
-            # Closed while more comes in it is reset, and the sentence lost with it: the other end is to close it.
-            transport.write_eof()
-        if transport.get_write_buffer_size() > LONGEST_CHUNK:
-            transport.abort()
-        else:
-            asyncio.get_running_loop().call_later(_LAST_S, transport.abort)
+        self._server.leaving.end(self.transport, code, sentence)
 
     def tell(self, event: str, sentence: str, **more: str) -> None:
         self._server.tell(event, sentence, client=self.address, **more)
@@ -376,10 +379,8 @@ class GatedBinaryServer(BinaryServer):
         self.gate = gate
         self.steady_s = steady_s
         self.none_offered = none_offered
-        self._told = 0
-        self._told_since_s = steady_s()
-        self.refused: list[tuple[str, str]] = []
-        """Of late: address and sentence."""
+        self._told, self._told_since_s = 0, steady_s()
+        self.leaving = Leaving()
 
     @property
     def policies(self) -> list[Any]:
@@ -389,7 +390,6 @@ class GatedBinaryServer(BinaryServer):
         return GatedConnection(self)
 
     def tell(self, event: str, sentence: str, *, client: str, **more: str) -> None:
-        self.refused = [*self.refused[-19:], (client, sentence)]
         now_s = self.steady_s()
         if now_s - self._told_since_s > 60.0:
             self._told, self._told_since_s = 0, now_s
