@@ -1,9 +1,8 @@
 // A button that begins something a person does. The dialog itself comes after the first look, or when it is first wanted.
 import { html, useEffect, useRef, useState } from "../html.js";
-import { link } from "../live.js";
 import { offered, useSession } from "../session.js";
 import { word } from "../words.js";
-import { ahead, isLost } from "./later.js";
+import { AGAIN_MS, ahead, isLost } from "./later.js";
 
 const dialog = ahead(() => import("./dialog.js"));
 /** Words of what becomes of it; the last where its files are those of another version than this page. */
@@ -22,8 +21,13 @@ export function ActButton({ action, spec, label, about, kind = "" }) {
 export function DialogButton({ spec, kind = "", children }) {
   const [said, say] = useState("");
   const held = useRef(false);
-  // What could not be had before may be had now.
-  useEffect(() => link.watch(() => link.value === "live" && say((last) => (last === AWAY ? "" : last))), []);
+  // A link that is lost comes again, be it before the page has missed it.
+  useEffect(() => {
+    if (said !== AWAY) return undefined;
+    const again = () => dialog().then(() => say(""), (error) => isLost(error) || say(OTHER));
+    const timer = setInterval(again, AGAIN_MS);
+    return () => clearInterval(timer);
+  }, [said]);
   const begin = async () => {
     // Whoever presses again while it comes wants it once.
     if (held.current) return;

@@ -3,7 +3,7 @@ import { html, useEffect, useState } from "../html.js";
 import { word } from "../words.js";
 
 const AHEAD_MS = 3_000;
-const AGAIN_MS = 2_000;
+export const AGAIN_MS = 2_000;
 
 /** Asks `load` for something once, when it is first wanted. Soon after the start it is asked for in any case: the link may be lost by then. What fails is asked for anew the next time. */
 export function ahead(load) {
