@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, settings
 
 from gateway.process.running import DIRECTORY_VARIABLE
 from tests.support.loop_checks import check_every_loop
+from tests.support.undisturbed import parse_undisturbed
 from tests.support.wire import SESSION_LEDGER, WireRecorder
 
 _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP, signal.SIGUSR1, signal.SIGUSR2)
@@ -28,6 +29,7 @@ if "COMPILE_ANEW" not in os.environ:
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 check_every_loop()
+parse_undisturbed()
 
 # Until all is collected: what is imported and collected stays, and no search for garbage goes through it meanwhile.
 gc.disable()
