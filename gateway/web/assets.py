@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from gateway.web.access.policy import CONTENT_POLICY, PART_POLICY
+from gateway.web.access.policy import CONTENT_POLICY, PART_POLICY, PART_TYPES
 from gateway.web.encodings import takes_gzip
 
 __all__ = ["Asset", "Assets", "read_assets"]
@@ -35,8 +35,6 @@ _TYPES: Mapping[str, str] = {
     ".woff2": "font/woff2",
 }
 """By the end of a name; other files, such as a licence without one, are text."""
-_PARTS = (".css", ".js", ".mjs")
-"""Of a page, which alone says what they may."""
 _PACKED_ALREADY = (".ico", ".png", ".woff2")
 _HEADERS = {
     # Kept, but asked for each time: an answer of 304 costs next to nothing, and a page of yesterday much.
@@ -57,8 +55,6 @@ class Asset(NamedTuple):
     etag: str
     """Strong, of the contents; that of the packed form ends otherwise (RFC 9110, section 8.8.3)."""
     media_type: str
-    policy: str
-    """What a browser is told that it may do (CSP 3)."""
 
 
 def read_assets(folder: Path) -> dict[str, Asset]:
@@ -81,8 +77,7 @@ def _asset(suffix: str, content: bytes) -> Asset:
     if packed is not None and len(packed) >= len(content):
         packed = None
     digest = hashlib.sha256(content).hexdigest()[:32]
-    policy = PART_POLICY if suffix in _PARTS else CONTENT_POLICY
-    return Asset(content, packed, digest, _TYPES.get(suffix, "text/plain; charset=utf-8"), policy)
+    return Asset(content, packed, digest, _TYPES.get(suffix, "text/plain; charset=utf-8"))
 
 
 class Assets:
@@ -119,7 +114,8 @@ class Assets:
             return Response(_NOT_FOUND, 404, {"X-Content-Type-Options": "nosniff"}, "text/plain; charset=utf-8")
         is_packed = asset.packed is not None and takes_gzip(request.headers.get("accept-encoding", ""))
         etag = f'"{asset.etag}-gz"' if is_packed else f'"{asset.etag}"'
-        headers = {**_HEADERS, "Content-Security-Policy": asset.policy, "ETag": etag}
+        policy = PART_POLICY if asset.media_type.startswith(PART_TYPES) else CONTENT_POLICY
+        headers = {**_HEADERS, "Content-Security-Policy": policy, "ETag": etag}
         if _is_known(request.headers.get("if-none-match", ""), etag):
             return Response(status_code=304, headers=headers)
         content = asset.packed if is_packed and asset.packed is not None else asset.content

@@ -1,6 +1,6 @@
 """What every answer tells a browser, as headers: to run and show nothing but our own, and to keep none of it."""
 
-__all__ = ["ALWAYS", "CONTENT_POLICY", "PART_POLICY", "Encoded", "encoded", "is_part", "of_part"]
+__all__ = ["ALWAYS", "CONTENT_POLICY", "PART_POLICY", "PART_TYPES", "Encoded", "encoded", "is_part", "of_part"]
 
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -9,8 +9,9 @@ CONTENT_POLICY = (
 )
 PART_POLICY = "default-src 'none'; frame-ancestors 'none'"
 """Of a script or a style, which does nothing by itself: the page that they belong to says what they may."""
+PART_TYPES = ("text/css", "text/javascript")
 _PART_HEADS = {
-    b"content-type": (b"text/css", b"text/javascript"),
+    b"content-type": tuple(each.encode("ascii") for each in PART_TYPES),
     # All that an answer of 304 has of what it is.
     b"content-security-policy": (PART_POLICY.encode("ascii"),),
 }
