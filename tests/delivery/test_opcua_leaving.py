@@ -45,6 +45,20 @@ async def test_whoever_is_cut_off_and_stays_on_the_line_has_no_place_any_more(se
         assert (await reader.read(4)) == b"ACKF"
 
 
+async def test_whoever_goes_on_sending_hears_why_it_was_cut_off(served: Yard) -> None:
+    """A connection that is closed while more comes in is reset by the system, and what was said last with it (RFC 9293,
+    section 3.10.7; RFC 1122, section 4.2.2.13)."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", served.plan.port)
+    for _ in range(3):
+        writer.write(b"GET / HTTP/1.1\r\n\r\n")
+        await asyncio.sleep(0.1)
+    async with asyncio.timeout(30.0):
+        said = await reader.read()
+    writer.close()
+    assert said[:4] == b"ERRF"
+    assert said.endswith(b"it sends something that is not OPC UA")
+
+
 async def test_those_who_are_turned_away_and_stay_on_the_line_hold_few_descriptors(served: Yard) -> None:
     """Else whoever comes often enough takes all of the process, and it can read no file any more."""
     (process,) = processes()

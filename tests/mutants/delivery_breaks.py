@@ -174,6 +174,13 @@ DELIVERY_BREAKS: tuple[Break, ...] = (
         LEAVING,
     ),
     Break(
+        "whoever is cut off over OPC UA while still sending is reset",
+        "gateway/delivery/opcua/server/leaving.py",
+        "            transport.write_eof()\n",
+        "            transport.close()\n",
+        LEAVING,
+    ),
+    Break(
         "all who are turned away over OPC UA stay on the line",
         "gateway/delivery/opcua/server/leaving.py",
         "        if len(self._held) < _MOST:\n",
